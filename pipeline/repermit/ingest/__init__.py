@@ -1,0 +1,1 @@
+"""CSV files to accepted rows, quarantine and a reconciliation that adds up."""

@@ -1,0 +1,169 @@
+"""One ingest: files in, one transaction, the reconciliation out.
+
+May import `contract`, `errors`, `settings`, `warehouse` and its neighbours.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from repermit import __version__
+from repermit.contract import TABLES
+from repermit.errors import DataError
+from repermit.ingest import files
+from repermit.ingest.reconcile import Counts, reconcile, rejudge
+from repermit.settings import Settings
+from repermit.warehouse import (
+    Connection,
+    build,
+    check_version,
+    connect,
+    is_empty,
+    make_schema,
+    one,
+    rows,
+    settings_of,
+    transaction,
+)
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class FileResult:
+    """What became of one file; `rows` = accepted + duplicate + corrected + quarantined."""
+
+    file: str
+    table: str
+    rows: int
+    accepted: int
+    duplicate: int
+    corrected: int
+    quarantined: int
+    read_before: bool
+
+
+@dataclass(frozen=True)
+class IngestResult:
+    """The reconciliation of one ingest, and what it did to the quarantine."""
+
+    files: tuple[FileResult, ...]
+    waiting: int
+    left_waiting: int
+    fell: int
+    changed: bool
+
+
+def ingest(
+    store: Path,
+    paths: list[Path],
+    *,
+    now: datetime,
+    settings: Settings | None = None,
+    wait_s: float = 0.0,
+    progress: Progress = lambda _: None,
+) -> IngestResult:
+    """Read CSV files and folders into the store at `store`, made where there is none.
+
+    All or nothing: on any error the store is as it was. `now` (UTC) is kept with the batches. Raises
+    CallError, DataError or StoreError.
+    """
+    with tempfile.TemporaryDirectory(prefix="repermit-") as scratch:
+        sources = [files.recognise(path, name, Path(scratch)) for path, name in files.find(paths)]
+        stamps = [source.path.stat() for source in sources]
+        new_store = not store.exists()
+        done = False
+        con = connect(store, wait_s=wait_s)
+        try:
+            with transaction(con):
+                if new_store or is_empty(con):
+                    make_schema(con, settings or Settings())
+                check_version(con, store)
+                result = _ingest(con, sources, now, progress)
+                for source, before in zip(sources, stamps, strict=True):
+                    after = source.path.stat()
+                    if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
+                        raise DataError(f"{source.name}: the file changed while it was read", hint="Ingest it again.")
+            done = True
+            return result
+        finally:
+            con.close()
+            if new_store and not done:
+                store.unlink(missing_ok=True)
+
+
+def _ingest(con: Connection, sources: list[files.Source], now: datetime, progress: Progress) -> IngestResult:
+    seen = dict(rows(con, "select digest, rows from record.batches"))
+    fresh: dict[str, files.Source] = {}
+    for source in sources:
+        if source.digest not in seen:
+            fresh.setdefault(source.digest, source)
+    first = one(con, "select coalesce(max(batch_id), 0) + 1 from record.batches")
+    ingest_id = one(con, "select coalesce(max(ingest_id), 0) + 1 from record.batches")
+    batches = dict(enumerate(fresh.values(), start=first))
+    waiting_before = _waiting(con)
+    counts: dict[int, Counts] = {}
+    fell = 0
+    if batches:
+        last = max(batches)
+        changed: set[str] = set()
+        for table in TABLES:
+            mine = {batch: source for batch, source in batches.items() if source.table is table}
+            if changed & table.needs:
+                fell += rejudge(con, table, last)
+            if not mine and not _has_waiting(con, table.name):
+                continue
+            progress(f"{table.name}: {', '.join(s.name for s in mine.values()) or 'the rows set aside'}")
+            counts |= reconcile(con, table, mine, last)
+            if one(con, f"select count(*) from accepted.{table.name} where retired_by between {first} and {last}"):
+                changed.add(table.name)
+        for batch, source in batches.items():
+            _record(con, batch, ingest_id, source, counts[batch], now)
+        progress("building the tables")
+        build(con, settings_of(con))
+    by_digest = {source.digest: (batch, source) for batch, source in batches.items()}
+    results = [_result(source, by_digest, counts, seen) for source in sources]
+    waiting = _waiting(con)
+    entered = fell + sum(c.quarantined for c in counts.values())
+    return IngestResult(tuple(results), waiting, waiting_before + entered - waiting, fell, bool(batches))
+
+
+def _result(
+    source: files.Source,
+    by_digest: dict[str, tuple[int, files.Source]],
+    counts: dict[int, Counts],
+    seen: dict[str, int],
+) -> FileResult:
+    batch, first = by_digest.get(source.digest, (0, None))
+    if first is source:
+        c = counts[batch]
+        return FileResult(
+            source.name, source.table.name, c.rows, c.accepted, c.duplicate, c.corrected, c.quarantined, False
+        )
+    number = counts[batch].rows if first else seen[source.digest]
+    return FileResult(source.name, source.table.name, number, 0, number, 0, 0, True)
+
+
+def _has_waiting(con: Connection, table: str) -> bool:
+    return bool(one(con, f"select count(*) from waiting.{table} where left_by is null"))
+
+
+def _waiting(con: Connection) -> int:
+    return sum(int(one(con, f"select count(*) from waiting.{t.name} where left_by is null")) for t in TABLES)
+
+
+def _record(
+    con: Connection, batch: int, ingest_id: int, source: files.Source, counts: Counts, now: datetime
+) -> None:
+    con.execute(
+        "insert into record.batches values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            batch, ingest_id, source.table.name, source.name, source.digest, source.size, list(source.header),
+            counts.rows, counts.accepted, counts.duplicate, counts.corrected, counts.quarantined,
+            now.replace(tzinfo=None), __version__,
+        ],
+    )  # fmt: skip

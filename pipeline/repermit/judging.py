@@ -1,0 +1,142 @@
+"""Turns the contract's rules into SQL: text to typed rows, and which rules a row fails.
+
+Ingest and validate both judge with this SQL, so that their counts can be held against each other. Builds
+text only; runs nothing. May import `contract` and `warehouse` (for quoting).
+"""
+
+from __future__ import annotations
+
+from repermit.contract import KINDS, Column, Rule, Table
+from repermit.warehouse import literal, quote
+
+
+def clean(column: str) -> str:
+    """A cell as read: without blanks around it, empty = not known."""
+    return f"nullif(trim({column}, ' ' || chr(9)), '')"
+
+
+def text_struct(table: Table, source: str = "s") -> str:
+    """The row as read, as a struct, from a relation of text columns."""
+    cells = (f"{quote(c.name)}: {clean(f'{source}.{quote(c.name)}')}" for c in table.all_columns)
+    return "{" + ", ".join(cells) + "}"
+
+
+def _typed(column: Column) -> list[tuple[str, str]]:
+    """Name and SQL of the typed value(s) of a column; unreadable text gives null, never an error."""
+    kind, cell = KINDS[column.kind], f"text.{quote(column.name)}"
+    if column.kind == "text":
+        value = cell
+    elif column.kind == "flag":
+        value = f"case when lower({cell}) in ('yes', 'true', '1') then true when lower({cell}) in ('no', 'false', '0') then false end"
+    elif column.kind == "time":
+        day = KINDS["day"].pattern
+        value = (
+            f"case when regexp_full_match({cell}, {literal(kind.pattern)})"
+            f" then timezone('UTC', try_cast({cell} as timestamptz))"
+            f" when regexp_full_match({cell}, {literal(day)}) then try_cast({cell} as timestamp) end"
+        )
+        until = f"({value}) + case when length({cell}) = 10 then interval 1 day else interval 0 day end"
+        return [(column.name, value), (f"{column.name}_until", until)]
+    else:
+        value = f"case when regexp_full_match({cell}, {literal(kind.pattern)}) then try_cast({cell} as {kind.sql_type}) end"
+    if column.default is not None:
+        default = f"cast({literal(column.default)} as {kind.sql_type})"
+        value = f"case when {cell} is null then {default} else {value} end"
+    return [(column.name, value)]
+
+
+def row_struct(table: Table) -> str:
+    """The typed row, as a struct, from `text`."""
+    values = (f"{quote(name)}: {sql}" for column in table.all_columns for name, sql in _typed(column))
+    return "{" + ", ".join(values) + "}"
+
+
+def stored_structs(table: Table, source: str = "s") -> tuple[str, str]:
+    """`text` and `row` of an accepted row: the typed values, and their canonical text."""
+    texts, values = [], []
+    for column in table.all_columns:
+        name = f"{source}.{quote(column.name)}"
+        values.append(f"{quote(column.name)}: {name}")
+        if column.kind == "time":
+            until = f"{source}.{quote(column.name + '_until')}"
+            values.append(f"{quote(column.name + '_until')}: {until}")
+            exact = f"strftime({name}, '%Y-%m-%dT%H:%M:%S.%fZ')"
+            shown = f"case when {until} > {name} then strftime({name}, '%Y-%m-%d') else {exact} end"
+        elif column.kind == "flag":
+            shown = f"case when {name} then 'yes' when not {name} then 'no' end"
+        else:
+            shown = f"cast({name} as varchar)"
+        texts.append(f"{quote(column.name)}: {shown}")
+    return "{" + ", ".join(texts) + "}", "{" + ", ".join(values) + "}"
+
+
+def lookups(table: Table) -> str:
+    """The joins that give a rule the other tables that it `needs`."""
+    joins = ""
+    if "trailers" in table.needs:
+        joins += (
+            " left join (select distinct trailer_id from current.trailers) known"
+            " on known.trailer_id = row.trailer_id"
+        )
+    if "trailers" in table.needs and table.moment:
+        joins += (
+            " left join current.trailers spell on spell.trailer_id = row.trailer_id"
+            f" and {table.moment} >= spell.in_service_on"
+            f" and (spell.out_of_service_on is null or {table.moment} < spell.out_of_service_on)"
+        )
+    if "refusals" in table.needs:
+        joins += " left join current.refusals named on named.refusal_id = row.refusal_id"
+    return joins
+
+
+def lookup_columns(table: Table) -> str:
+    """The looked-up rows as structs named like the table that a rule needs."""
+    columns = ""
+    if "trailers" in table.needs and table.moment:
+        in_service = (
+            f"case when {table.moment} is null or known.trailer_id is null then null"
+            " else spell.trailer_id is not null end"
+        )
+        columns += (
+            f", {{trailer_id: known.trailer_id, in_service: {in_service},"
+            " positions: spell.positions, system: spell.system} as trailers"
+        )
+    elif "trailers" in table.needs:
+        columns += ", {trailer_id: known.trailer_id} as trailers"
+    if "refusals" in table.needs:
+        columns += ", {trailer_id: named.trailer_id, refused_at: named.refused_at} as refusals"
+    return columns
+
+
+def rows_to_judge(table: Table, source: str, keep: str, *, stored: bool = False) -> str:
+    """A query with the columns `keep` of `source` (alias s), and `text`, `row` and the looked-up structs.
+
+    `source` has text columns, or the typed columns of an accepted table where `stored`.
+    """
+    if stored:
+        text, row = stored_structs(table)
+        inner = f"select {keep}, {text} as text, {row} as row from {source} s"
+    else:
+        inner = (
+            f"select *, {row_struct(table)} as row"
+            f" from (select {keep}, {text_struct(table)} as text from {source} s)"
+        )
+    return f"select j.*{lookup_columns(table)} from ({inner}) j{lookups(table)}"
+
+
+def holds(rule: Rule) -> str:
+    """SQL that is true where the rule does not fail."""
+    return f"coalesce({rule.holds}, true)"
+
+
+def passes(rules: list[Rule]) -> str:
+    """SQL that is true where no blocking rule fails."""
+    return " and ".join(holds(rule) for rule in rules if rule.blocks) or "true"
+
+
+def reasons(rules: list[Rule]) -> str:
+    """SQL of the list of the names of the blocking rules that a row fails."""
+    cases = ", ".join(
+        f"case when not {holds(rule)} then {literal(rule.name)} end" for rule in rules if rule.blocks
+    )
+    return f"list_filter([{cases}], lambda r: r is not null)"

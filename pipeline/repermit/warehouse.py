@@ -1,0 +1,273 @@
+"""The store: the only module that opens DuckDB. It makes the schema, and runs `sql/` in its order.
+
+May import `errors`, `contract`, `settings`, `resources`. A store has the schemas
+
+- `record`: meta (version, settings), batches, validations,
+- `accepted`: the rows that passed, append-only, with `batch_id` and `retired_by`,
+- `waiting`: the quarantine, as text, with the line as read and its reasons,
+- `current`: views of what is accepted now (or was, as of a batch),
+- `staging`, `core`, `marts`: the relations of the folder `sql/`, one file each.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from string import Template
+from typing import Any
+
+import duckdb
+
+from repermit.contract import KINDS, TABLES, Table
+from repermit.errors import StoreError
+from repermit.resources import folder
+from repermit.settings import Settings
+
+SCHEMA_VERSION = 1
+SCHEMAS = ("record", "accepted", "waiting", "current", "staging", "core", "marts")
+LAYERS = ("staging", "core", "marts")
+# No extension is looked for on the network.
+CONFIG: dict[str, Any] = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+}
+
+Connection = duckdb.DuckDBPyConnection
+
+
+def quote(name: str) -> str:
+    """An SQL identifier, quoted: the one place where a name becomes SQL."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str | Path) -> str:
+    """An SQL string, quoted: for the few places that take no parameter, such as the path of a file to read."""
+    return "'" + str(text).replace("'", "''") + "'"
+
+
+def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Connection:
+    """Open the store at `path`; wait up to `wait_s` seconds while another process holds it.
+
+    Raises StoreError where there is no store, the file is no store, or it stays locked.
+    """
+    if read_only and not path.exists():
+        raise StoreError(f"there is no store at {path}", hint="Make one with: repermit ingest FOLDER")
+    until = time.monotonic() + wait_s
+    while True:
+        try:
+            con = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
+            con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
+            return con
+        except duckdb.Error as error:
+            if "lock" in str(error).lower() and time.monotonic() < until:
+                time.sleep(0.1)
+                continue
+            raise _told(path, error) from error
+
+
+def _told(path: Path, error: duckdb.Error) -> StoreError:
+    message = str(error)
+    if "lock" in message.lower():
+        return StoreError(
+            f"the store {path} is in use by another process",
+            hint="Wait until that is done, or give --wait SECONDS.",
+        )
+    if "not a valid DuckDB database file" in message or "Serialization" in message:
+        return StoreError(
+            f"{path} is not a repermit store", hint="Give another --store; the file was left alone."
+        )
+    first = message.splitlines()[0].removeprefix("IO Error: ")
+    return StoreError(
+        f"the store {path} cannot be opened: {first}", hint="Check the folder, its rights and its free space."
+    )
+
+
+@contextmanager
+def opened(path: Path, *, wait_s: float = 0.0) -> Iterator[Connection]:
+    """An existing store, open for reading, checked for its version; closed at the end."""
+    con = connect(path, read_only=True, wait_s=wait_s)
+    try:
+        check_version(con, path)
+        yield con
+    finally:
+        con.close()
+
+
+@contextmanager
+def transaction(con: Connection) -> Iterator[None]:
+    """All or nothing: commit at the end, roll back on any error."""
+    con.execute("begin transaction")
+    try:
+        yield
+        con.execute("commit")
+    except BaseException as error:
+        try:
+            con.execute("rollback")
+        except duckdb.Error:
+            pass  # the engine has rolled back by itself
+        if isinstance(error, (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)):
+            raise StoreError(
+                f"the store could not be written: {str(error).splitlines()[0]}",
+                hint="Check free disk space and memory; the store is as it was before.",
+            ) from error
+        raise
+
+
+def rows(con: Connection, sql: str, parameters: Sequence[Any] | None = None) -> list[tuple[Any, ...]]:
+    """All rows of a query."""
+    return con.execute(sql, parameters).fetchall()
+
+
+def records(con: Connection, sql: str, parameters: Sequence[Any] | None = None) -> list[dict[str, Any]]:
+    """All rows of a query, each as a dict by column name."""
+    cursor = con.execute(sql, parameters)
+    names = [column[0] for column in cursor.description or []]
+    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+
+
+def one(con: Connection, sql: str, parameters: Sequence[Any] | None = None) -> Any:
+    """The single value of a query."""
+    found = rows(con, sql, parameters)
+    return found[0][0] if found else None
+
+
+# --- the schema ---------------------------------------------------------------------------------------
+
+
+def typed_columns(table: Table) -> list[tuple[str, str]]:
+    """Name and SQL type of each typed column. A time has a second one, `<name>_until`: the last moment that
+    it may mean, equal to it unless only a date was given."""
+    columns = []
+    for column in table.all_columns:
+        columns.append((column.name, KINDS[column.kind].sql_type))
+        if column.kind == "time":
+            columns.append((f"{column.name}_until", "TIMESTAMP"))
+    return columns
+
+
+def _accepted_ddl(table: Table) -> str:
+    columns = [f"{quote(name)} {kind}" for name, kind in typed_columns(table)]
+    columns += ["batch_id INTEGER NOT NULL", "read_in INTEGER NOT NULL", "retired_by INTEGER"]
+    columns += ["line BIGINT", "raw VARCHAR"] if table.keeps_lines else ["lines INTEGER"]
+    return f"create table if not exists accepted.{table.name} ({', '.join(columns)})"
+
+
+def _waiting_ddl(table: Table) -> str:
+    columns = [f"{quote(column.name)} VARCHAR" for column in table.all_columns]
+    columns += [
+        "waiting_id BIGINT NOT NULL",
+        "read_in INTEGER NOT NULL",
+        "since INTEGER NOT NULL",
+        "origin VARCHAR NOT NULL",
+        "line BIGINT",
+        "raw VARCHAR",
+        "reasons VARCHAR[] NOT NULL",
+        "left_by INTEGER",
+        "left_as VARCHAR",
+    ]
+    return f"create table if not exists waiting.{table.name} ({', '.join(columns)})"
+
+
+RECORD_DDL = (
+    "create table if not exists record.meta (name VARCHAR, value VARCHAR)",
+    "create table if not exists record.batches (batch_id INTEGER, ingest_id INTEGER, table_name VARCHAR,"
+    " file VARCHAR, digest VARCHAR, bytes BIGINT, header VARCHAR[], rows BIGINT, accepted BIGINT,"
+    " duplicate BIGINT, corrected BIGINT, quarantined BIGINT, read_at TIMESTAMP, version VARCHAR)",
+    "create table if not exists record.validations (run_id INTEGER, run_at TIMESTAMP, table_name VARCHAR,"
+    " expectation VARCHAR, text VARCHAR, blocks BOOLEAN, holds BOOLEAN, checked BIGINT, unexpected BIGINT,"
+    " quarantined BIGINT, detail VARCHAR, last_batch INTEGER)",
+)
+
+
+def make_schema(con: Connection, settings: Settings) -> None:
+    """Create what a new store needs; on an existing one, nothing. The settings are kept at the first call."""
+    for schema in SCHEMAS:
+        con.execute(f"create schema if not exists {schema}")
+    for ddl in RECORD_DDL:
+        con.execute(ddl)
+    for table in TABLES:
+        con.execute(_accepted_ddl(table))
+        con.execute(_waiting_ddl(table))
+    if one(con, "select count(*) from record.meta") == 0:
+        values = [("schema_version", str(SCHEMA_VERSION))]
+        values += [(f"setting.{name}", str(value)) for name, value in settings.as_dict().items()]
+        con.executemany("insert into record.meta values (?, ?)", values)
+        build(con, settings)
+
+
+def check_version(con: Connection, path: Path) -> None:
+    """Raise StoreError unless the file is a store of this schema's version."""
+    try:
+        found = one(con, "select value from record.meta where name = 'schema_version'")
+    except duckdb.CatalogException:
+        raise StoreError(
+            f"{path} is a DuckDB file but not a repermit store",
+            hint="Give another --store; the file was left alone.",
+        ) from None
+    if found != str(SCHEMA_VERSION):
+        raise StoreError(
+            f"the store {path} has schema version {found}, this program reads {SCHEMA_VERSION}",
+            hint="Ingest the CSV files into a new store with this version.",
+        )
+
+
+def is_empty(con: Connection) -> bool:
+    """Whether the file holds no relation at all, so that a store may be made in it."""
+    return one(con, "select count(*) from duckdb_tables()") == 0
+
+
+def settings_of(con: Connection) -> Settings:
+    """The settings that the store was made with."""
+    kept = dict(rows(con, "select name, value from record.meta where name like 'setting.%'"))
+    defaults = Settings().as_dict()
+    values = {
+        name: type(default)(kept.get(f"setting.{name}", default)) for name, default in defaults.items()
+    }
+    return Settings(**values)  # type: ignore[arg-type]
+
+
+# --- the relations of sql/ ----------------------------------------------------------------------------
+
+
+def relations() -> list[tuple[str, str, str]]:
+    """Layer, name and SQL text of every relation, in the order in which they are built."""
+    sql = folder("sql")
+    listed = [
+        line.strip()
+        for line in (sql / "order.txt").read_text(encoding="utf-8").splitlines()
+        if line.strip() and not line.startswith("#")
+    ]
+    return [
+        (layer, name, (sql / layer / f"{name}.sql").read_text(encoding="utf-8"))
+        for layer, name in (entry.split("/") for entry in listed)
+    ]
+
+
+def filled(sql: str, settings: Settings) -> str:
+    """The SQL of a relation with its `$thresholds` filled in."""
+    return Template(sql).substitute(settings.thresholds()).strip().rstrip(";")
+
+
+def build(con: Connection, settings: Settings, *, as_of: int | None = None) -> None:
+    """Build `current` and every relation of `sql/` from the accepted rows (as of a batch, where given)."""
+    for table in TABLES:
+        columns = ", ".join(quote(name) for name, _ in typed_columns(table))
+        alive = "retired_by is null"
+        if as_of is not None:
+            alive = f"batch_id <= {int(as_of)} and (retired_by is null or retired_by > {int(as_of)})"
+        con.execute(
+            f"create or replace view current.{table.name} as select {columns}, batch_id from accepted.{table.name}"
+            f" where {alive} and not coalesce(withdrawn, false)"
+        )
+    for layer, name, sql in relations():
+        kind = "view" if layer == "staging" else "table"
+        con.execute(f"create or replace {kind} {layer}.{name} as {filled(sql, settings)}")
+
+
+def fingerprint(con: Connection) -> str:
+    """A short digest of which files the store has read and in which batches."""
+    return str(
+        one(con, "select left(md5(coalesce(string_agg(digest, ',' order by batch_id), '')), 12) from record.batches")
+    )
