@@ -1,0 +1,23 @@
+-- One row a part of an episode (a refusal or a visit) with the label that it has before episodes are joined.
+select
+    h.label,
+    h.trailer_id,
+    'refusal' as part,
+    h.refusal_id as part_id,
+    r.refused_at as part_at,
+    r.refused_at as refused_at,
+    case when h.within_visit is not null then 'within_visit' else coalesce(r.broken_by, 'same_run') end as joined_by
+from core.refusal_homes h
+join core.runs r on r.refusal_id = h.refusal_id
+union all
+select
+    coalesce(h.label, 'V:' || m.repair_id),
+    m.trailer_id,
+    'visit',
+    m.repair_id,
+    v.received_at,
+    cast(null as timestamp),
+    m.matched_by
+from core.run_visits m
+join core.visits v on v.repair_id = m.repair_id
+left join core.refusal_homes h on h.refusal_id = m.refusal_id

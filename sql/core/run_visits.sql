@@ -1,0 +1,72 @@
+-- One row a visit that belongs to an episode: the refusal whose episode it is (null = a repair without a
+-- refusal, its own episode) and the rule that says so.
+-- A visit that names an equipment refusal is its repair. The others of kind non_permit take, in the order in
+-- which they were received, the latest run without a repair that began within $match_days days before. That is
+-- the matching of brackets: each run opens one, each visit closes the last one open; the depth of nesting pairs
+-- them. A run too old for one visit is too old for all later ones, so closing it does no harm.
+with named as (
+    select v.repair_id, r.refusal_id, r.trailer_id, r.run_id
+    from core.visits v
+    join core.runs r on r.refusal_id = v.refusal_id and r.trailer_id = v.trailer_id
+),
+events as (
+    select
+        trailer_id,
+        run_began_at - interval '$clock_allowance_h' hour as acts_at,
+        0 as closes,
+        refusal_id as id,
+        run_began_at
+    from core.runs
+    where refusal_id = run_id
+        and run_id not in (select run_id from named)
+    union all
+    select trailer_id, received_latest, 1, repair_id, received_at
+    from core.visits
+    where visit_kind = 'non_permit'
+        and repair_id not in (select repair_id from named)
+),
+stepped as (
+    select
+        e.*,
+        row_number() over (partition by trailer_id order by acts_at, closes, run_began_at, id) as step,
+        sum(case when closes = 1 then -1 else 1 end) over (
+            partition by trailer_id order by acts_at, closes, run_began_at, id
+            rows between unbounded preceding and current row
+        ) as open_now
+    from events e
+),
+floored as (
+    select
+        s.*,
+        min(open_now) over (
+            partition by trailer_id order by step rows between unbounded preceding and current row
+        ) as lowest
+    from stepped s
+),
+nested as (
+    select f.*, open_now - case when lowest < 0 then lowest else 0 end + closes as depth
+    from floored f
+),
+paired as (
+    select
+        n.*,
+        lag(closes) over (partition by trailer_id, depth order by step) as before_closes,
+        lag(id) over (partition by trailer_id, depth order by step) as before_id,
+        lag(run_began_at) over (partition by trailer_id, depth order by step) as before_began_at
+    from nested n
+)
+select repair_id, trailer_id, refusal_id, 'names_refusal' as matched_by
+from named
+union all
+select
+    id,
+    trailer_id,
+    case
+        when before_closes = 0 and before_began_at >= run_began_at - interval '$match_days' day then before_id
+    end,
+    case
+        when before_closes = 0 and before_began_at >= run_began_at - interval '$match_days' day then 'latest_open_run'
+        else 'no_refusal'
+    end
+from paired
+where closes = 1

@@ -1,0 +1,8 @@
+select
+    trailer_id,
+    terminal,
+    lane,
+    cast(date_trunc('month', loaded_on) as date) as month,
+    cast(sum(loads) as bigint) as loads
+from staging.loads
+group by trailer_id, terminal, lane, cast(date_trunc('month', loaded_on) as date)

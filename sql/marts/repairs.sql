@@ -1,0 +1,60 @@
+with faults as (
+    select *
+    from marts.episodes
+    where outcome in ('repaired', 'open')
+        and coalesce(cause, '') not in ('liquid_present', 'rack_equipment')
+        and coalesce(place, '') <> 'rack'
+        and not rack_controller_only
+),
+followed as (
+    select
+        v.repair_id,
+        f.episode_id,
+        f.started_at,
+        f.position,
+        f.cause,
+        f.indicated_position,
+        f.action,
+        f.outcome,
+        row_number() over (partition by v.repair_id order by f.started_at, f.episode_id) as rank
+    from core.visits v
+    join faults f on f.trailer_id = v.trailer_id and f.started_at >= v.returned_at
+)
+select
+    v.repair_id,
+    e.episode_id,
+    p.gives_finding,
+    v.trailer_id,
+    v.shop,
+    v.visit_kind,
+    v.received_at,
+    v.returned_at,
+    v.position,
+    v.place,
+    v.cause,
+    v.action,
+    v.method,
+    v.part_lot,
+    v.indicated_position,
+    v.indication,
+    v.labour_min,
+    v.cost,
+    t.fleet,
+    t.system,
+    t.positions,
+    t.service_until,
+    n.episode_id as next_episode_id,
+    n.started_at as next_fault_at,
+    n.position as next_position,
+    n.cause as next_cause,
+    n.indicated_position as next_indicated_position,
+    n.action as next_action,
+    n.outcome as next_outcome
+from core.visits v
+left join marts.episode_parts p on p.part = 'visit' and p.part_id = v.repair_id
+left join marts.episodes e on e.episode_id = p.episode_id
+left join followed n on n.repair_id = v.repair_id and n.rank = 1
+left join staging.trailers t
+    on t.trailer_id = v.trailer_id
+    and t.service_from <= v.received_at
+    and (t.service_until is null or v.received_at < t.service_until)

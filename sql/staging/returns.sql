@@ -1,0 +1,3 @@
+-- One row a removed sensor with the bench's verdict.
+select serial, result, part_lot
+from current.returns
