@@ -1,0 +1,1 @@
+"""Statistical methods on plain arrays: numpy and scipy only, one module a family of questions."""
