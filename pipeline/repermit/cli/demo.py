@@ -1,0 +1,41 @@
+"""`repermit demo`: the sample records to a store and its pages, in a folder of their own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from repermit.cli import options
+from repermit.cli.options import say
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder for the records, the store and the pages.")] = Path(
+        "repermit-demo"
+    ),
+) -> None:
+    """Invented sample records to a store and its pages; prints where they are."""
+    import shutil
+
+    from repermit.cli.report import write_monthly
+    from repermit.ingest.run import ingest
+    from repermit.resources import folder
+    from repermit.validate.run import validate
+    from repermit_reports.pages.validation import validation_page
+    from repermit_reports.render import write
+
+    records, store = out / "records", out / "sample.duckdb"
+    out.mkdir(parents=True, exist_ok=True)
+    say("the sample records are invented; they describe no real trailer, fleet, shop or terminal")
+    shutil.copytree(folder("sample_data") / "csv", records, dirs_exist_ok=True)
+    for delivery in sorted(p for p in records.iterdir() if p.is_dir()):
+        say(f"reading {delivery}")
+        result = ingest(store, [delivery], now=options.now(), progress=say)
+        say(f"{sum(f.rows for f in result.files)} rows read, {result.waiting} wait in the quarantine")
+    say("validating (Great Expectations takes a few seconds to load)")
+    validation = write(validation_page(validate(store, now=options.now(), progress=say)), out / "validation.html")
+    month = write_monthly(store, None, out / "monthly.html", 0.0)
+    for what, path in (("store", store), ("validation page", validation), ("monthly page", month)):
+        typer.echo(f"{what}: {path}")

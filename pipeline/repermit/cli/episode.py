@@ -1,0 +1,38 @@
+"""`repermit episode`: one episode explained."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated
+
+import typer
+
+from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, asking
+
+
+def episode(
+    name: Annotated[str, typer.Argument(metavar="ID", help="An episode, a refusal or a repair.")],
+    store: Store = DEFAULT_STORE,
+    form: As = Format.table,
+    wait: Wait = 0.0,
+) -> None:
+    """One episode: its refusals and visits, and the rule that joined each."""
+    from repermit.cli.show import as_json, as_table, write
+    from repermit.studies.episode import explain
+
+    with asking(store, wait) as con:
+        found = explain(con, name)
+    if form is Format.json:
+        typer.echo(as_json({"about": {"store": store.name}, "rows": [asdict(e) for e in found]}))
+        return
+    names = ("part", "id", "at", "says", "because")
+    for e in found:
+        rows = [[getattr(p, n) for n in names] for p in e.parts]
+        if form is Format.csv:
+            write(form, None, names, rows)
+            continue
+        where = f", {e.terminal} lane {e.lane}" if e.terminal else ""
+        typer.echo(f"{e.episode_id}: trailer {e.trailer_id}, {e.started_at}{where}: {e.sentence()}")
+        typer.echo(as_table(names[:4], [row[:4] for row in rows]))
+        for p in e.parts:
+            typer.echo(f"  {p.id}: {p.because}")

@@ -1,0 +1,37 @@
+"""`repermit ingest`: CSV files and folders into the store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from repermit.cli import options
+from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, say
+
+
+def ingest(
+    paths: Annotated[list[Path], typer.Argument(help="CSV files (also .csv.gz) and folders.")],
+    store: Store = DEFAULT_STORE,
+    form: As = Format.table,
+    wait: Wait = 0.0,
+) -> None:
+    """CSV files and folders into the store; prints what became of every row."""
+    from repermit.cli.show import write
+    from repermit.ingest.run import ingest as run
+
+    result = run(store, paths, now=options.now(), wait_s=wait, progress=say)
+    names = ("file", "table", "rows", "accepted", "duplicate", "corrected", "quarantined")
+    write(form, {"store": str(store)}, names, [[getattr(f, n) for n in names] for f in result.files])
+    again = sum(f.read_before for f in result.files)
+    if again:
+        say(f"{again} of the {len(result.files)} files had been read before; their rows count as duplicates")
+    if result.fell:
+        say(f"{result.fell} rows accepted earlier now fail a rule and wait in the quarantine")
+    if result.left_waiting:
+        say(f"{result.left_waiting} rows left the quarantine")
+    if result.waiting:
+        say(f"{result.waiting} rows wait in the quarantine; see why with: repermit quarantine")
+    if not result.changed:
+        say("nothing new: the store is as it was")

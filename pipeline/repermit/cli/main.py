@@ -1,0 +1,54 @@
+"""The program: gathers the commands, and turns every error into a plain message and an exit code."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+
+import typer
+
+from repermit.cli import contract, demo, episode, ingest, quarantine, rates, report, validate
+from repermit.errors import OURS, RepermitError
+
+app = typer.Typer(
+    name="repermit",
+    help="Which faults stop a tank trailer from loading, where they sit, and whether the repair held.\n\n"
+    "CSV records in, rates and pages out. Start with: repermit demo",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+app.command("demo")(demo.demo)
+app.command("contract")(contract.contract)
+app.command("ingest")(ingest.ingest)
+app.command("quarantine")(quarantine.quarantine)
+app.command("validate")(validate.validate)
+app.command("rates")(rates.rates)
+app.command("episode")(episode.episode)
+app.add_typer(report.app, name="report")
+
+
+def run() -> None:
+    """Run a command and leave with its exit code. Never shows a traceback."""
+    try:
+        app()
+    except RepermitError as error:
+        typer.echo(f"error: {error.what}", err=True)
+        if error.hint:
+            typer.echo(f"  {error.hint}", err=True)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        sys.stderr.close()  # whoever read the output has gone; nobody is left to tell
+        sys.exit(0)
+    except Exception as error:
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        place = f"{where.filename.rsplit('repermit', 1)[-1].lstrip('/')}:{where.lineno}"
+        first = (str(error).splitlines() or [""])[0]
+        typer.echo(f"error: a defect in repermit: {type(error).__name__} at {place}: {first}", err=True)
+        typer.echo("  Please report this line and the command that was run. The store is as it was.", err=True)
+        sys.exit(OURS)
+
+
+if __name__ == "__main__":
+    run()

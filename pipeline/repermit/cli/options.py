@@ -1,0 +1,58 @@
+"""The options that commands share, the clock, and the way a store is opened for a question."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from repermit.warehouse import Connection
+
+
+class Format(StrEnum):
+    """How a result is written."""
+
+    table = "table"
+    json = "json"
+    csv = "csv"
+
+
+Store = Annotated[
+    Path, typer.Option("--store", envvar="REPERMIT_STORE", help="The store, a DuckDB file.", show_default=True)
+]
+Wait = Annotated[float, typer.Option("--wait", help="Seconds to wait for a store that is in use.", min=0.0)]
+From = Annotated[str | None, typer.Option("--from", help="First day, YYYY-MM-DD.")]
+To = Annotated[str | None, typer.Option("--to", help="The day after the last, YYYY-MM-DD.")]
+Month = Annotated[str | None, typer.Option("--month", help="One month, YYYY-MM.")]
+Fleet = Annotated[str | None, typer.Option("--fleet", help="Only this fleet.")]
+System = Annotated[str | None, typer.Option("--system", help="Only five_wire or two_wire.")]
+Terminal = Annotated[str | None, typer.Option("--terminal", help="Only this terminal (loads only; days are not known).")]
+Shop = Annotated[str | None, typer.Option("--shop", help="Only trailers of this home shop.")]
+As = Annotated[Format, typer.Option("--format", help="How to write the result.")]
+
+DEFAULT_STORE = Path("repermit.duckdb")
+
+
+def now() -> datetime:
+    """The clock of the program."""
+    return datetime.now(UTC)
+
+
+@contextmanager
+def asking(store: Path, wait_s: float) -> Iterator[Connection]:
+    """The store, open for questions."""
+    from repermit.warehouse import opened
+
+    with opened(store, wait_s=wait_s) as con:
+        yield con
+
+
+def say(text: str) -> None:
+    """Progress and messages go to standard error."""
+    typer.echo(text, err=True)

@@ -1,0 +1,1 @@
+"""Marts in, results out: one module a question, one frozen dataclass a result."""

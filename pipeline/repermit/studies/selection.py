@@ -1,0 +1,141 @@
+"""What a question is asked of: a window of days, and filters by fleet, system, terminal and shop.
+
+May import `errors` and `warehouse`.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+
+from repermit.errors import CallError
+from repermit.warehouse import Connection, rows
+
+FILTERS = {
+    "fleet": "select distinct fleet from staging.trailers where fleet is not null order by 1",
+    "system": "select distinct system from staging.trailers where system is not null order by 1",
+    "terminal": "select distinct terminal from (select terminal from staging.refusals union all select terminal"
+    " from core.load_days) where terminal is not null order by 1",
+    "shop": "select distinct shop from (select home_shop as shop from staging.trailers union all select shop"
+    " from staging.repairs) where shop is not null order by 1",
+}
+
+
+@dataclass(frozen=True)
+class Window:
+    """Days from `first` to before `end`, each from 00:00 UTC."""
+
+    first: date
+    end: date
+
+    @property
+    def days(self) -> int:
+        """How many days it has."""
+        return (self.end - self.first).days
+
+    def __str__(self) -> str:
+        return f"{self.first} to {self.end - timedelta(days=1)}"
+
+
+@dataclass(frozen=True)
+class Selection:
+    """A window and the filters; None = all."""
+
+    window: Window
+    fleet: str | None = None
+    system: str | None = None
+    terminal: str | None = None
+    shop: str | None = None
+
+    def parameters(self) -> dict[str, object]:
+        """For SQL that names $first, $end, $fleet, $system, $terminal, $shop."""
+        return {
+            "first": self.window.first,
+            "end": self.window.end,
+            "fleet": self.fleet,
+            "system": self.system,
+            "terminal": self.terminal,
+            "shop": self.shop,
+        }
+
+
+def parse_month(text: str) -> Window:
+    """The window of a month written YYYY-MM. Raises CallError."""
+    try:
+        first = datetime.strptime(text, "%Y-%m").replace(tzinfo=UTC).date()
+    except ValueError:
+        raise CallError(f"{text!r} is no month", hint="Write it as YYYY-MM, for example 2025-03.") from None
+    return Window(first, (first.replace(day=28) + timedelta(days=4)).replace(day=1))
+
+
+def parse_day(text: str) -> date:
+    """A day written YYYY-MM-DD. Raises CallError."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise CallError(f"{text!r} is no date", hint="Write it as YYYY-MM-DD, for example 2025-03-01.") from None
+
+
+def covered(con: Connection) -> Window | None:
+    """The days covered by both loads and refusals (by those that exist, else by the repairs)."""
+    found = {source: (first, last) for source, first, last, n in rows(con, "from marts.coverage") if n}
+    used = [found[source] for source in ("loads", "refusals") if source in found] or list(found.values())
+    if not used:
+        return None
+    first, last = max(f for f, _ in used), min(last for _, last in used)
+    return Window(first, last + timedelta(days=1)) if first <= last else None
+
+
+def last_complete_month(con: Connection) -> Window | None:
+    """The last month that the records cover to its end."""
+    whole = covered(con)
+    if whole is None:
+        return None
+    month = parse_month(f"{whole.end:%Y-%m}")
+    return parse_month(f"{month.first - timedelta(days=1):%Y-%m}")
+
+
+def select(
+    con: Connection,
+    *,
+    first: str | None = None,
+    end: str | None = None,
+    month: str | None = None,
+    fleet: str | None = None,
+    system: str | None = None,
+    terminal: str | None = None,
+    shop: str | None = None,
+) -> Selection:
+    """Check what was asked for against the store. Raises CallError with what there is instead."""
+    if month and (first or end):
+        raise CallError("--month was given with --from or --to", hint="Give one or the other.")
+    chosen = {"fleet": fleet, "system": system, "terminal": terminal, "shop": shop}
+    for name, value in chosen.items():
+        if value is not None:
+            _check(con, name, value)
+    window = parse_month(month) if month else _window(con, first, end)
+    return Selection(window, **chosen)
+
+
+def _window(con: Connection, first: str | None, end: str | None) -> Window:
+    whole = covered(con)
+    starts = parse_day(first) if first else whole.first if whole else None
+    ends = parse_day(end) if end else whole.end if whole else None
+    if starts is None or ends is None:
+        raise CallError(
+            "the records of this store do not say which days they cover", hint="Give --from and --to, or ingest loads and refusals."
+        )
+    if starts >= ends:
+        raise CallError(f"the window {starts} to {ends} is empty", hint="--from is included, --to is not.")
+    return Window(starts, ends)
+
+
+def _check(con: Connection, name: str, value: str) -> None:
+    known = [v for (v,) in rows(con, FILTERS[name])]
+    if value in known:
+        return
+    near = difflib.get_close_matches(value, known, 1, cutoff=0.5)
+    hint = f"Did you mean {near[0]!r}? " if near else ""
+    shown = ", ".join(known[:12]) + (" and more" if len(known) > 12 else "")
+    raise CallError(f"there is no {name} {value!r}", hint=f"{hint}Known: {shown or 'none'}.")
