@@ -12,8 +12,8 @@ May import `errors`, `contract`, `settings`, `resources`. A store has the schema
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from string import Template
 from typing import Any
@@ -35,6 +35,7 @@ CONFIG: dict[str, Any] = {
 }
 
 Connection = duckdb.DuckDBPyConnection
+Parameters = Sequence[Any] | Mapping[str, Any] | None
 
 
 def quote(name: str) -> str:
@@ -103,10 +104,8 @@ def transaction(con: Connection) -> Iterator[None]:
         yield
         con.execute("commit")
     except BaseException as error:
-        try:
+        with suppress(duckdb.Error):  # the engine may have rolled back by itself
             con.execute("rollback")
-        except duckdb.Error:
-            pass  # the engine has rolled back by itself
         if isinstance(error, (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)):
             raise StoreError(
                 f"the store could not be written: {str(error).splitlines()[0]}",
@@ -115,19 +114,19 @@ def transaction(con: Connection) -> Iterator[None]:
         raise
 
 
-def rows(con: Connection, sql: str, parameters: Sequence[Any] | None = None) -> list[tuple[Any, ...]]:
+def rows(con: Connection, sql: str, parameters: Parameters = None) -> list[tuple[Any, ...]]:
     """All rows of a query."""
     return con.execute(sql, parameters).fetchall()
 
 
-def records(con: Connection, sql: str, parameters: Sequence[Any] | None = None) -> list[dict[str, Any]]:
+def records(con: Connection, sql: str, parameters: Parameters = None) -> list[dict[str, Any]]:
     """All rows of a query, each as a dict by column name."""
     cursor = con.execute(sql, parameters)
     names = [column[0] for column in cursor.description or []]
     return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
-def one(con: Connection, sql: str, parameters: Sequence[Any] | None = None) -> Any:
+def one(con: Connection, sql: str, parameters: Parameters = None) -> Any:
     """The single value of a query."""
     found = rows(con, sql, parameters)
     return found[0][0] if found else None
@@ -215,16 +214,14 @@ def check_version(con: Connection, path: Path) -> None:
 
 def is_empty(con: Connection) -> bool:
     """Whether the file holds no relation at all, so that a store may be made in it."""
-    return one(con, "select count(*) from duckdb_tables()") == 0
+    return not one(con, "select count(*) from duckdb_tables()")
 
 
 def settings_of(con: Connection) -> Settings:
     """The settings that the store was made with."""
     kept = dict(rows(con, "select name, value from record.meta where name like 'setting.%'"))
     defaults = Settings().as_dict()
-    values = {
-        name: type(default)(kept.get(f"setting.{name}", default)) for name, default in defaults.items()
-    }
+    values = {name: type(default)(kept.get(f"setting.{name}", default)) for name, default in defaults.items()}
     return Settings(**values)  # type: ignore[arg-type]
 
 
@@ -269,5 +266,8 @@ def build(con: Connection, settings: Settings, *, as_of: int | None = None) -> N
 def fingerprint(con: Connection) -> str:
     """A short digest of which files the store has read and in which batches."""
     return str(
-        one(con, "select left(md5(coalesce(string_agg(digest, ',' order by batch_id), '')), 12) from record.batches")
+        one(
+            con,
+            "select left(md5(coalesce(string_agg(digest, ',' order by batch_id), '')), 12) from record.batches",
+        )
     )

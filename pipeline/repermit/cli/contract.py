@@ -21,7 +21,9 @@ class ContractFormat(StrEnum):
 
 
 def contract(
-    form: Annotated[ContractFormat, typer.Option("--format", help="csv: one empty file a table.")] = ContractFormat.text,
+    form: Annotated[
+        ContractFormat, typer.Option("--format", help="csv: one empty file a table.")
+    ] = ContractFormat.text,
     out: Annotated[Path, typer.Option("--out", help="Folder for the CSV files.")] = Path("."),
 ) -> None:
     """The input tables: columns, kinds, rules."""

@@ -12,19 +12,20 @@ from repermit.cli.options import say
 
 
 def demo(
-    out: Annotated[Path, typer.Option("--out", help="Folder for the records, the store and the pages.")] = Path(
-        "repermit-demo"
-    ),
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder for the records, the store and the pages.")
+    ] = Path("repermit-demo"),
 ) -> None:
     """Invented sample records to a store and its pages; prints where they are."""
     import shutil
+
+    from repermit_reports.pages.validation import validation_page
+    from repermit_reports.render import write
 
     from repermit.cli.report import write_monthly
     from repermit.ingest.run import ingest
     from repermit.resources import folder
     from repermit.validate.run import validate
-    from repermit_reports.pages.validation import validation_page
-    from repermit_reports.render import write
 
     records, store = out / "records", out / "sample.duckdb"
     out.mkdir(parents=True, exist_ok=True)
@@ -35,7 +36,9 @@ def demo(
         result = ingest(store, [delivery], now=options.now(), progress=say)
         say(f"{sum(f.rows for f in result.files)} rows read, {result.waiting} wait in the quarantine")
     say("validating (Great Expectations takes a few seconds to load)")
-    validation = write(validation_page(validate(store, now=options.now(), progress=say)), out / "validation.html")
+    validation = write(
+        validation_page(validate(store, now=options.now(), progress=say)), out / "validation.html"
+    )
     month = write_monthly(store, None, out / "monthly.html", 0.0)
     for what, path in (("store", store), ("validation page", validation), ("monthly page", month)):
         typer.echo(f"{what}: {path}")

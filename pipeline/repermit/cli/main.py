@@ -46,7 +46,9 @@ def run() -> None:
         place = f"{where.filename.rsplit('repermit', 1)[-1].lstrip('/')}:{where.lineno}"
         first = (str(error).splitlines() or [""])[0]
         typer.echo(f"error: a defect in repermit: {type(error).__name__} at {place}: {first}", err=True)
-        typer.echo("  Please report this line and the command that was run. The store is as it was.", err=True)
+        typer.echo(
+            "  Please report this line and the command that was run. The store is as it was.", err=True
+        )
         sys.exit(OURS)
 
 

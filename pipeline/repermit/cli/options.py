@@ -24,7 +24,8 @@ class Format(StrEnum):
 
 
 Store = Annotated[
-    Path, typer.Option("--store", envvar="REPERMIT_STORE", help="The store, a DuckDB file.", show_default=True)
+    Path,
+    typer.Option("--store", envvar="REPERMIT_STORE", help="The store, a DuckDB file.", show_default=True),
 ]
 Wait = Annotated[float, typer.Option("--wait", help="Seconds to wait for a store that is in use.", min=0.0)]
 From = Annotated[str | None, typer.Option("--from", help="First day, YYYY-MM-DD.")]
@@ -32,7 +33,9 @@ To = Annotated[str | None, typer.Option("--to", help="The day after the last, YY
 Month = Annotated[str | None, typer.Option("--month", help="One month, YYYY-MM.")]
 Fleet = Annotated[str | None, typer.Option("--fleet", help="Only this fleet.")]
 System = Annotated[str | None, typer.Option("--system", help="Only five_wire or two_wire.")]
-Terminal = Annotated[str | None, typer.Option("--terminal", help="Only this terminal (loads only; days are not known).")]
+Terminal = Annotated[
+    str | None, typer.Option("--terminal", help="Only this terminal (loads only; days are not known).")
+]
 Shop = Annotated[str | None, typer.Option("--shop", help="Only trailers of this home shop.")]
 As = Annotated[Format, typer.Option("--format", help="How to write the result.")]
 

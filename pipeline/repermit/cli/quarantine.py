@@ -29,13 +29,22 @@ def quarantine(
         try:
             out.write_text(as_csv(names, cells), encoding="utf-8")
         except OSError as error:
-            raise StoreError(f"{out} cannot be written: {error.strerror}", hint="Check the folder.") from error
+            raise StoreError(
+                f"{out} cannot be written: {error.strerror}", hint="Check the folder."
+            ) from error
         say(f"{len(rows)} rows written to {out}")
     elif form is Format.table:
         if not rows:
             say("nothing waits in the quarantine")
             return
-        write(form, None, ("table", "rows", "reason", "what it means"), [(r.table, r.rows, r.reason, r.text) for r in reasons])
-        say(f"{len(rows)} rows wait; a row may have several reasons. The rows themselves: --format csv, or --out FILE")
+        write(
+            form,
+            None,
+            ("table", "rows", "reason", "what it means"),
+            [(r.table, r.rows, r.reason, r.text) for r in reasons],
+        )
+        say(
+            f"{len(rows)} rows wait; a row may have several reasons. The rows themselves: --format csv, or --out FILE"
+        )
     else:
         write(form, {"store": str(store)}, names, cells)

@@ -27,7 +27,13 @@ SHOWN = ("faults", "loads", "days", "per_1000_loads", "low", "high", "mtbf_days"
 
 
 def rates(
-    by: Annotated[str, typer.Option("--by", help="Keys, separated by commas: position, place, cause, system, fleet, terminal, shop, month, trailer.")] = "position",
+    by: Annotated[
+        str,
+        typer.Option(
+            "--by",
+            help="Keys, separated by commas: position, place, cause, system, fleet, terminal, shop, month, trailer.",
+        ),
+    ] = "position",
     store: Store = DEFAULT_STORE,
     first: From = None,
     end: To = None,
@@ -57,7 +63,9 @@ def rates(
         if keys:
             rows.append(["all", *[None] * (len(keys) - 1), *_shown(result.total)])
         write(form, None, names, rows)
-        say(f"{selection.window}, {result.about.counts['near_misses']} correct trips on liquid and {result.about.counts['rack_side']} faults of racks apart")
+        say(
+            f"{selection.window}, {result.about.counts['near_misses']} correct trips on liquid and {result.about.counts['rack_side']} faults of racks apart"
+        )
         return
     found = [r.as_dict() for r in result.rows]
     names = [*keys, *(n for n in Rate.__dataclass_fields__ if n != "keys")]

@@ -45,7 +45,9 @@ def as_table(names: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
     """A table of aligned columns, numbers to the right; what is not known is a dash."""
     cells = [[_cell(value) for value in row] for row in rows]
     widths = [max([len(name)] + [len(row[i]) for row in cells]) for i, name in enumerate(names)]
-    right = [all(isinstance(row[i], (int, float)) or row[i] is None for row in rows) for i in range(len(names))]
+    right = [
+        all(isinstance(row[i], (int, float)) or row[i] is None for row in rows) for i in range(len(names))
+    ]
 
     def line(row: Sequence[str]) -> str:
         aligned = (c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True))
@@ -66,7 +68,9 @@ def _cell(value: Any) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(value))
 
 
-def write(form: Format, about: dict[str, Any] | None, names: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+def write(
+    form: Format, about: dict[str, Any] | None, names: Sequence[str], rows: Sequence[Sequence[Any]]
+) -> None:
     """Write rows in the form asked for; JSON is one object with `about` and `rows`."""
     if form is Format.json:
         found = [dict(zip(names, row, strict=True)) for row in rows]

@@ -18,17 +18,25 @@ def validate(
     wait: Wait = 0.0,
 ) -> None:
     """Check the store against every expectation, and write a page of the results."""
-    from repermit.cli.show import write
-    from repermit.validate.run import validate as run
     from repermit_reports.pages.validation import validation_page
     from repermit_reports.render import write as write_page
+
+    from repermit.cli.show import write
+    from repermit.validate.run import validate as run
 
     result = run(store, now=options.now(), wait_s=wait, progress=say)
     names = ("table", "scope", "name", "blocks", "holds", "checked", "unexpected", "quarantined")
     told = result.outcomes if form is not Format.table else (*result.failed, *result.advisory)
-    write(form, {"store": result.store, "run": result.run_id}, names, [[getattr(o, n) for n in names] for o in told])
+    write(
+        form,
+        {"store": result.store, "run": result.run_id},
+        names,
+        [[getattr(o, n) for n in names] for o in told],
+    )
     write_page(validation_page(result), out)
-    say(f"{len(result.outcomes)} expectations, {len(result.failed)} blocking and {len(result.advisory)} advisory do not hold")
+    say(
+        f"{len(result.outcomes)} expectations, {len(result.failed)} blocking and {len(result.advisory)} advisory do not hold"
+    )
     say(f"page: {out}")
     if result.failed:
         raise typer.Exit(1)

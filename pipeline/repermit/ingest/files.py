@@ -43,17 +43,22 @@ class Source:
 
 
 def find(paths: list[Path]) -> list[tuple[Path, str]]:
-    """The CSV files under the paths, each with its name relative to the folder that was given."""
+    """The CSV files under the paths, each with its name: from the folder that was given on, or its own."""
     found: dict[Path, str] = {}
     for path in paths:
         if path.is_dir():
-            inside = sorted(p for p in path.rglob("*") if p.is_file() and p.name.lower().endswith((".csv", ".csv.gz")))
+            inside = sorted(
+                p for p in path.rglob("*") if p.is_file() and p.name.lower().endswith((".csv", ".csv.gz"))
+            )
             if not inside:
                 raise CallError(
-                    f"no CSV file in the folder {path}", hint="repermit reads files that end in .csv or .csv.gz."
+                    f"no CSV file in the folder {path}",
+                    hint="repermit reads files that end in .csv or .csv.gz.",
                 )
             for file in inside:
-                found.setdefault(file.resolve(), file.relative_to(path).as_posix())
+                found.setdefault(
+                    file.resolve(), (Path(path.resolve().name) / file.relative_to(path)).as_posix()
+                )
         elif path.exists():
             found.setdefault(path.resolve(), path.name)
         else:
@@ -187,7 +192,9 @@ def table_of(header: tuple[str, ...], name: str) -> Table:
         return fits[0]
     if fits:
         names = " and ".join(t.name for t in fits)
-        raise DataError(f"{name}, line 1: the header fits the tables {names}", hint="Add a column that tells.")
+        raise DataError(
+            f"{name}, line 1: the header fits the tables {names}", hint="Add a column that tells."
+        )
     nearest = max(TABLES, key=lambda t: _likeness(t, given))
     if not given & {c.name for c in nearest.columns}:
         raise DataError(

@@ -33,7 +33,9 @@ class Counts:
     quarantined: int
 
 
-def reconcile(con: Connection, table: Table, sources: dict[int, files.Source], last_batch: int) -> dict[int, Counts]:
+def reconcile(
+    con: Connection, table: Table, sources: dict[int, files.Source], last_batch: int
+) -> dict[int, Counts]:
     """Read, judge and store the rows of one table: of the new files by batch id, and of its quarantine.
 
     `last_batch` is the highest batch of this ingest: what leaves or enters the quarantine without a file of
@@ -64,7 +66,9 @@ def rejudge(con: Connection, table: Table, last_batch: int) -> int:
         f" from ({rows_to_judge(table, source, keep, stored=True)}) where not ({passes(rules)})"
     )
     _insert_waiting(con, table, "fallen", last_batch, "accepted")
-    con.execute(f"update accepted.{table.name} set retired_by = {last_batch} where rowid in (select id from fallen)")
+    con.execute(
+        f"update accepted.{table.name} set retired_by = {last_batch} where rowid in (select id from fallen)"
+    )
     return int(one(con, "select count(*) from fallen"))
 
 
@@ -119,10 +123,14 @@ def _judge(con: Connection, table: Table) -> None:
 
 def _decide(con: Connection, table: Table, last_batch: int) -> None:
     key, names = _key(table), _names(table)
-    counted = f"select {_list(names)}, read_in, row_no, waiting_id, 1 as lines from judged where reasons is null"
+    counted = (
+        f"select {_list(names)}, read_in, row_no, waiting_id, 1 as lines from judged where reasons is null"
+    )
     if table.name == "loads":
         others = [n for n in names if n not in ("loads", *key)]
-        summed = ", ".join("cast(sum(loads) as integer) as loads" if n == "loads" else quote(n) for n in names)
+        summed = ", ".join(
+            "cast(sum(loads) as integer) as loads" if n == "loads" else quote(n) for n in names
+        )
         counted += (
             f" and not adds_up union all select {summed}, read_in, min(row_no), min(waiting_id),"
             f" cast(count(*) as integer) from judged where reasons is null and adds_up"
@@ -189,7 +197,9 @@ def _keep_spells_apart(con: Connection) -> None:
             " and (a.out_of_service_on is null or b.in_service_on < a.out_of_service_on)"
             " where a.id is not null)"
         )
-        gone = one(con, f"select count(*) from spells where id in (select rowid from decided where not ({takes}))")
+        gone = one(
+            con, f"select count(*) from spells where id in (select rowid from decided where not ({takes}))"
+        )
         if not gone:
             return
 
@@ -264,9 +274,13 @@ def _count(con: Connection, batch: int) -> Counts:
     aside, again = rows(
         con, f"select count(*) filter (not again), count(*) filter (again) from aside where read_in = {batch}"
     )[0]
-    read = one(con, f"select count(*) from src_{batch}") + one(con, f"select count(*) from src_{batch}_broken")
+    read = one(con, f"select count(*) from src_{batch}") + one(
+        con, f"select count(*) from src_{batch}_broken"
+    )
     duplicate = int(fates.get("duplicate", 0)) + int(again)
-    counts = Counts(int(read), int(fates.get("accepted", 0)), duplicate, int(fates.get("corrected", 0)), int(aside))
+    counts = Counts(
+        int(read), int(fates.get("accepted", 0)), duplicate, int(fates.get("corrected", 0)), int(aside)
+    )
     assert counts.rows == counts.accepted + counts.duplicate + counts.corrected + counts.quarantined, counts
     return counts
 

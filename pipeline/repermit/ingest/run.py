@@ -87,7 +87,9 @@ def ingest(
                 for source, before in zip(sources, stamps, strict=True):
                     after = source.path.stat()
                     if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
-                        raise DataError(f"{source.name}: the file changed while it was read", hint="Ingest it again.")
+                        raise DataError(
+                            f"{source.name}: the file changed while it was read", hint="Ingest it again."
+                        )
             done = True
             return result
         finally:
@@ -119,7 +121,9 @@ def _ingest(con: Connection, sources: list[files.Source], now: datetime, progres
                 continue
             progress(f"{table.name}: {', '.join(s.name for s in mine.values()) or 'the rows set aside'}")
             counts |= reconcile(con, table, mine, last)
-            if one(con, f"select count(*) from accepted.{table.name} where retired_by between {first} and {last}"):
+            if one(
+                con, f"select count(*) from accepted.{table.name} where retired_by between {first} and {last}"
+            ):
                 changed.add(table.name)
         for batch, source in batches.items():
             _record(con, batch, ingest_id, source, counts[batch], now)

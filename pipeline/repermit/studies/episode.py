@@ -92,7 +92,10 @@ def explain(con: Connection, name: str) -> list[Episode]:
     """The episode(s) of that id, or that a refusal or visit of that id belongs to. Raises CallError for none."""
     ids = [row["episode_id"] for row in records(con, FIND, {"id": name})]
     if not ids:
-        raise CallError(f"no episode, refusal or repair {name!r}", hint="Ids are as in the records; see also: repermit quarantine")
+        raise CallError(
+            f"no episode, refusal or repair {name!r}",
+            hint="Ids are as in the records; see also: repermit quarantine",
+        )
     return [_episode(con, episode_id) for episode_id in ids]
 
 

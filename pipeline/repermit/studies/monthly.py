@@ -143,7 +143,12 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
     first = max(_months_back(window.first, 12), recorded)
     before = Window(first, window.first) if first < window.first else None
     of_year = Selection(year)
-    by_month = {row.keys["month"]: row for row in rates(con, store, Selection(Window(min(recorded, window.first), window.end)), ("month",)).rows}
+    by_month = {
+        row.keys["month"]: row
+        for row in rates(
+            con, store, Selection(Window(min(recorded, window.first), window.end)), ("month",)
+        ).rows
+    }
     days = {"first": min(recorded, window.first), "end": window.end}
     months = [
         MonthRow(**row, rate=by_month[row["month"]])
@@ -162,7 +167,10 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         positions=rates(con, store, of_year, ("position",)),
         cells=rates(con, store, of_year, ("position", "cause")),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),
-        outcomes={row["outcome"]: row["n"] for row in records(con, OUTCOMES, {"first": window.first, "end": window.end})},
+        outcomes={
+            row["outcome"]: row["n"]
+            for row in records(con, OUTCOMES, {"first": window.first, "end": window.end})
+        },
         unresolved=tuple(Unresolved(**row) for row in records(con, UNRESOLVED, {"end": window.end})),
         reasons=tuple(by_reason(con)),
         files=files_read(con),

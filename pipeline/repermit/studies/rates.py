@@ -240,7 +240,10 @@ def _rows(con: Connection, selection: Selection, by: tuple[str, ...]) -> list[Ra
     size = int(max([c["cell"] for c in cells] + [int(cell.max()) if len(cell) else 0])) + 1
     events = np.asarray(units["n"], dtype=float)
     per: dict[str, Any] = {}
-    for name, exposure in (("days", np.asarray(units["us"]) / US_PER_DAY), ("loads", np.asarray(units["loads"]))):
+    for name, exposure in (
+        ("days", np.asarray(units["us"]) / US_PER_DAY),
+        ("loads", np.asarray(units["loads"])),
+    ):
         per[name] = rate_intervals(
             events,
             np.asarray(exposure, dtype=float),
@@ -254,7 +257,9 @@ def _rows(con: Connection, selection: Selection, by: tuple[str, ...]) -> list[Ra
     return [_rate(c, by, per, has_days, has_loads) for c in cells]
 
 
-def _rate(cell: dict[str, Any], by: tuple[str, ...], per: dict[str, Any], has_days: bool, has_loads: bool) -> Rate:
+def _rate(
+    cell: dict[str, Any], by: tuple[str, ...], per: dict[str, Any], has_days: bool, has_loads: bool
+) -> Rate:
     i = cell["cell"]
     days, loads = per["days"], per["loads"]
     n, found = cell["n"], cell["n_found"]

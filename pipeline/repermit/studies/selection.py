@@ -74,7 +74,9 @@ def parse_day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise CallError(f"{text!r} is no date", hint="Write it as YYYY-MM-DD, for example 2025-03-01.") from None
+        raise CallError(
+            f"{text!r} is no date", hint="Write it as YYYY-MM-DD, for example 2025-03-01."
+        ) from None
 
 
 def covered(con: Connection) -> Window | None:
@@ -124,7 +126,8 @@ def _window(con: Connection, first: str | None, end: str | None) -> Window:
     ends = parse_day(end) if end else whole.end if whole else None
     if starts is None or ends is None:
         raise CallError(
-            "the records of this store do not say which days they cover", hint="Give --from and --to, or ingest loads and refusals."
+            "the records of this store do not say which days they cover",
+            hint="Give --from and --to, or ingest loads and refusals.",
         )
     if starts >= ends:
         raise CallError(f"the window {starts} to {ends} is empty", hint="--from is included, --to is not.")

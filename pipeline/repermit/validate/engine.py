@@ -20,6 +20,10 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # deprecations within the libraries that it brings
     import great_expectations as gx
     from great_expectations.data_context.types.base import ProgressBarsConfig
+    from great_expectations.expectations.core.unexpected_rows_expectation import (
+        UnexpectedRowsExpectation,
+    )
+    from great_expectations.expectations.metadata_types import FailureSeverity
     from sqlalchemy.pool import StaticPool
 
 logging.getLogger("great_expectations").setLevel(logging.CRITICAL)
@@ -96,30 +100,34 @@ def ask(con: Connection, name: str, relation: str, expectations: list[Expectatio
     """How many rows of `relation` break each expectation. Raises RuntimeError where one cannot be asked."""
     context = gx.get_context(mode="ephemeral")
     context.variables.progress_bars = ProgressBarsConfig(globally=False)
-    source = context.data_sources.add_sql(
+    source = context.data_sources.add_sql(  # type: ignore[call-arg]
         name,
         connection_string="duckdb:///:memory:",
         create_temp_table=False,
         kwargs={"creator": lambda: _Shared(con), "poolclass": StaticPool},
     )
-    batch = source.add_query_asset(name, f"select * from {relation}").add_batch_definition_whole_table("whole")
+    batch = source.add_query_asset(name, f"select * from {relation}").add_batch_definition_whole_table(
+        "whole"
+    )
     suite = gx.ExpectationSuite(
         name,
         expectations=[
-            gx.expectations.UnexpectedRowsExpectation(
+            UnexpectedRowsExpectation(
                 unexpected_rows_query=_escaped(e.query),
                 description=e.text,
-                severity="critical" if e.blocks else "warning",
+                severity=FailureSeverity.CRITICAL if e.blocks else FailureSeverity.WARNING,
                 meta={"rule": e.name},
             )
             for e in expectations
         ],
     )
-    result = batch.get_batch().validate(suite).to_json_dict()
+    result: dict[str, Any] = batch.get_batch().validate(suite).to_json_dict()  # type: ignore[no-untyped-call]
     counts: dict[str, int] = {}
-    for one in result["results"]:  # type: ignore[union-attr]
+    for one in result["results"]:
         if one["exception_info"].get("raised_exception", True):
-            raise RuntimeError(f"{name}: the expectation {one['expectation_config']['meta']['rule']} could not be asked")
+            raise RuntimeError(
+                f"{name}: the expectation {one['expectation_config']['meta']['rule']} could not be asked"
+            )
         counts[one["expectation_config"]["meta"]["rule"]] = int(one["result"]["observed_value"])
     return [counts[e.name] for e in expectations]
 

@@ -12,8 +12,17 @@ from pathlib import Path
 
 from repermit.contract import TABLES, Table
 from repermit.judging import rows_to_judge
-from repermit.validate.suites import WHOLE_SETS, Whole, key_once, kept_rows, rule_queries
-from repermit.warehouse import Connection, check_version, connect, fingerprint, literal, one, rows, transaction
+from repermit.validate.suites import WHOLE_SETS, Whole, kept_rows, key_once, rule_queries
+from repermit.warehouse import (
+    Connection,
+    check_version,
+    connect,
+    fingerprint,
+    literal,
+    one,
+    rows,
+    transaction,
+)
 
 Progress = Callable[[str], None]
 
@@ -90,14 +99,18 @@ def _rules(con: Connection, table: Table) -> list[Outcome]:
 
     since = "true"
     if not table.keeps_lines:
-        seen = one(con, f"select max(last_batch) from record.validations where table_name = {literal(table.name)}")
+        seen = one(
+            con, f"select max(last_batch) from record.validations where table_name = {literal(table.name)}"
+        )
         since = f"batch_id > {seen or 0}"
     accepted = f"(select * from accepted.{table.name} where retired_by is null and {since})"
     waiting = f"(select * from waiting.{table.name} where left_by is null and not list_contains(reasons, 'line_whole'))"
     con.execute(
         f"create or replace temp table judged_accepted as {rows_to_judge(table, accepted, 's.batch_id', stored=True)}"
     )
-    con.execute(f"create or replace temp table judged_read as {rows_to_judge(table, waiting, 's.waiting_id')}")
+    con.execute(
+        f"create or replace temp table judged_read as {rows_to_judge(table, waiting, 's.waiting_id')}"
+    )
     reasons = dict(rows(con, f"select unnest(reasons), count(*) from {waiting} group by 1"))
     asked = [Expectation(*query) for query in rule_queries(table)]
     outcomes = []
@@ -129,7 +142,8 @@ def _whole_sets(con: Connection) -> list[Outcome]:
     # Great Expectations wants its batch named in the query; these ask other relations, so it is named idly.
     idle = "select q.* from ({query}) q, (select count(*) from {{batch}}) idle"
     asked = [
-        Expectation(name, s.text, idle.format(query=s.query), s.blocks) for name, s in zip(names, sets, strict=True)
+        Expectation(name, s.text, idle.format(query=s.query), s.blocks)
+        for name, s in zip(names, sets, strict=True)
     ]
     counts = ask(con, "whole_sets", "record.meta", asked)
     return [
