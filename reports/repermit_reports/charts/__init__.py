@@ -1,0 +1,1 @@
+"""Altair charts: results in, charts out."""

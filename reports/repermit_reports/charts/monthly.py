@@ -1,0 +1,109 @@
+"""The charts of the monthly page. Rows of plain values in; may import `theme`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+
+from repermit_reports.theme import PALETTE
+
+Rows = list[dict[str, Any]]
+Chart = alt.LayerChart | alt.FacetChart
+
+
+def by_month(rows: Rows) -> Chart:
+    """Refusals and faults per 1,000 loads by month; faults with their limits.
+
+    Rows: month (YYYY-MM-01), name, refusals, faults, low, high, and the counts n_refusals, n_faults, loads.
+    """
+    base = alt.Chart(alt.InlineData(values=rows)).encode(
+        x=alt.X("month:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y"))
+    )
+    tips = [
+        alt.Tooltip("name:N", title="month"),
+        alt.Tooltip("n_faults:Q", title="faults", format=","),
+        alt.Tooltip("faults:Q", title="faults per 1,000 loads", format=".3"),
+        alt.Tooltip("low:Q", title="from", format=".3"),
+        alt.Tooltip("high:Q", title="to", format=".3"),
+        alt.Tooltip("n_refusals:Q", title="refusals", format=","),
+        alt.Tooltip("loads:Q", title="loads", format=","),
+    ]
+    y = alt.Y("refusals:Q", title="per 1,000 loads", scale=alt.Scale(zero=True))
+    refused = base.mark_line(color=PALETTE["orange"], strokeDash=[5, 3]).encode(y=y)
+    limits = base.mark_rule(color=PALETTE["blue"], strokeWidth=2, opacity=0.55).encode(y="low:Q", y2="high:Q")
+    faults = base.mark_point(color=PALETTE["blue"], filled=True, size=55, opacity=1).encode(
+        y="faults:Q", tooltip=tips
+    )
+    last = alt.Chart(alt.InlineData(values=rows[-1:])).encode(x=alt.X("month:T", scale=alt.Scale(type="utc")))
+    names = [
+        last.mark_text(align="right", dy=-12, color=PALETTE[colour]).encode(
+            y=f"{field}:Q", text=alt.value(name)
+        )
+        for field, name, colour in (("refusals", "refusals", "orange"), ("high", "faults", "blue"))
+    ]
+    return alt.layer(limits, refused, faults, *names)
+
+
+def position_by_cause(rows: Rows, positions: list[str], causes: list[str]) -> Chart:
+    """Counts of faults by position and cause, as a table of shaded cells. Rows: position, cause, n, per_1000."""
+    base = alt.Chart(alt.InlineData(values=rows)).encode(
+        x=alt.X(
+            "position:N",
+            sort=positions,
+            title="position in the chain (0 = trailer level)",
+            axis=alt.Axis(orient="top", labelAngle=0),
+        ),
+        y=alt.Y("cause:N", sort=causes, title=None),
+    )
+    cells = base.mark_rect().encode(
+        color=alt.Color("n:Q", scale=alt.Scale(type="sqrt"), legend=None),
+        tooltip=[
+            alt.Tooltip("position:N"),
+            alt.Tooltip("cause:N"),
+            alt.Tooltip("n:Q", title="faults", format=","),
+            alt.Tooltip("per_1000:Q", title="per 1,000 loads", format=".3"),
+            alt.Tooltip("limits:N", title="limits"),
+        ],
+    )
+    return alt.layer(cells, base.mark_text(baseline="middle").encode(text=alt.Text("n:Q", format=",")))
+
+
+def causes(rows: Rows, order: list[str]) -> Chart:
+    """Faults by cause as bars with their counts. Rows: cause, faults, hours, cost."""
+    base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("cause:N", sort=order, title=None))
+    x = alt.X("faults:Q", title="faults in twelve months", axis=alt.Axis(tickMinStep=1))
+    bars = base.mark_bar(color=PALETTE["blue"], height=14).encode(
+        x=x,
+        tooltip=[
+            alt.Tooltip("cause:N"),
+            alt.Tooltip("faults:Q", format=","),
+            alt.Tooltip("hours:Q", title="hours stopped", format=",.0f"),
+            alt.Tooltip("cost:Q", title="cost", format=",.0f"),
+        ],
+    )
+    return alt.layer(bars, base.mark_text(style="label").encode(x=x, text=alt.Text("faults:Q", format=",")))
+
+
+def mean_time(rows: Rows, order: list[str]) -> Chart:
+    """Faults per 1,000 loads by position with limits. Rows: position, rate, low, high, n, trailers."""
+    base = alt.Chart(alt.InlineData(values=rows)).encode(
+        y=alt.Y("position:N", sort=order, title="position in the chain")
+    )
+    x = alt.X(
+        "rate:Q", title="faults per 1,000 loads of the trailers that have it", scale=alt.Scale(zero=True)
+    )
+    limits = base.mark_rule(style="limits").encode(x="low:Q", x2="high:Q")
+    points = base.mark_point(color=PALETTE["blue"], opacity=1).encode(
+        x=x,
+        tooltip=[
+            alt.Tooltip("position:N"),
+            alt.Tooltip("n:Q", title="faults", format=","),
+            alt.Tooltip("rate:Q", title="per 1,000 loads", format=".3"),
+            alt.Tooltip("low:Q", title="from", format=".3"),
+            alt.Tooltip("high:Q", title="to", format=".3"),
+            alt.Tooltip("trailers:Q", format=","),
+        ],
+    )
+    counts = base.mark_text(style="quiet").encode(x="high:Q", text="n:Q")
+    return alt.layer(limits, points, counts)

@@ -1,0 +1,110 @@
+"""Writes values as text for people: numbers, intervals, shares, amounts, dates.
+
+May import nothing of the project. Every function takes None for *not known* and gives an en dash for it; a
+value that is not finite raises ValueError, as an undefined value must arrive as None. Halves round away from
+zero. Texts hold ordinary spaces.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, date, datetime
+from decimal import ROUND_HALF_UP, Decimal
+
+UNKNOWN = "–"  # noqa: RUF001 (an en dash is meant)
+MINUS = "−"  # noqa: RUF001 (a minus sign is meant)
+
+
+def number(value: float | None, figures: int = 3) -> str:
+    """`value` to so many significant figures, thousands separated, no trailing zeros: 1234.5 is "1,230"."""
+    if value is None:
+        return UNKNOWN
+    exact = _exact(value)
+    return _written(_rounded(exact, exact.adjusted() - figures + 1) if exact else exact)
+
+
+def whole(value: float | None) -> str:
+    """A count, or an amount rounded to a whole number, thousands separated and never shortened: "12,346"."""
+    return UNKNOWN if value is None else _written(_rounded(_exact(value), 0))
+
+
+def amount(value: float | None) -> str:
+    """Money, hours or days without their unit: whole ("1,240"), below ten with one decimal ("2.5")."""
+    if value is None:
+        return UNKNOWN
+    return _written(_rounded(_exact(value), -1 if abs(value) < 9.95 else 0))
+
+
+def percent(fraction: float | None) -> str:
+    """A fraction as "12 %", below ten with one decimal; 0 and 100 only where it is exactly so."""
+    if fraction is None:
+        return UNKNOWN
+    hundredfold = _exact(fraction) * 100
+    if 0 < hundredfold < Decimal("0.1"):
+        return "under 0.1 %"
+    if 99 < hundredfold < 100:
+        return "over 99 %"
+    return _written(_rounded(hundredfold, -1 if abs(hundredfold) < Decimal("9.95") else 0)) + " %"
+
+
+def share(part: float | None, of: float | None) -> str:
+    """A share with its count, "6 of 50, 12 %"; a weighted count to three figures.
+
+    Without a percentage where `of` is zero or either is not known.
+    """
+    counts = f"{whole(part) if part is None or part == round(part) else number(part)} of {whole(of)}"
+    return counts if part is None or not of else f"{counts}, {percent(part / of)}"
+
+
+def interval(low: float | None, high: float | None, *, as_percent: bool = False) -> str:
+    """Two limits: "1.2 to 3.4"; "1.2 or more", "up to 3.4" where one is not known; "4 to 21 %" as percent."""
+    write = percent if as_percent else number
+    if low is None and high is None:
+        return UNKNOWN
+    if high is None:
+        return f"{write(low)} or more"
+    return f"up to {write(high)}" if low is None else f"{write(low).removesuffix(' %')} to {write(high)}"
+
+
+def estimate(point: float | None, low: float | None, high: float | None, *, as_percent: bool = False) -> str:
+    """A value with its limits, "2.1 (1.2 to 3.4)"; the limits alone where the value is not known."""
+    limits = interval(low, high, as_percent=as_percent)
+    if point is None:
+        return limits
+    value = percent(point) if as_percent else number(point)
+    return value if limits == UNKNOWN else f"{value} ({limits})"
+
+
+def seen(count: int | None, one: str, many: str = "") -> str:
+    """A count in words: "no faults seen", "1 fault", "1,240 faults". `many` is `one` with an s by default."""
+    many = many or one + "s"
+    if count is None:
+        return f"{many} not known"
+    return f"no {many} seen" if count == 0 else f"{whole(count)} {one if count == 1 else many}"
+
+
+def day(value: date | datetime | None) -> str:
+    """A day as "2024-03-01"; a moment as "2024-03-01 14:05" in UTC (without a zone it is taken as UTC)."""
+    if value is None:
+        return UNKNOWN
+    if isinstance(value, datetime):
+        moment = value.astimezone(UTC) if value.tzinfo else value
+        return moment.strftime("%Y-%m-%d %H:%M")
+    return value.isoformat()
+
+
+def _exact(value: float) -> Decimal:
+    if not math.isfinite(value):
+        raise ValueError(f"{value} can't be shown: give None where a value is not defined")
+    return Decimal(repr(value) if isinstance(value, int) else repr(float(value)))
+
+
+def _rounded(value: Decimal, exponent: int) -> Decimal:
+    return value.quantize(Decimal(1).scaleb(exponent), ROUND_HALF_UP)
+
+
+def _written(value: Decimal) -> str:
+    text = format(abs(value), ",f")
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return MINUS + text if value < 0 and text != "0" else text

@@ -1,0 +1,107 @@
+"""What a page is made of: plain frozen data, filled by `pages/` and turned into HTML by `render`.
+
+May import nothing of the project. All texts are plain text, never markup: whatever stands in them is shown as
+it is. A blank line in a lede starts a new paragraph. Ids are lower-case letters, digits and hyphens, once a
+page; they never come from data.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+if TYPE_CHECKING:
+    import altair
+
+Kind = Literal["text", "integer", "number", "money", "share", "percent", "interval", "date"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column. The kind says what its cells hold; None in a cell is *not known*.
+
+    text: str. integer: a count, shown whole. number: three significant figures. money: an amount, also
+    hours and days. share: (part, of). percent: a fraction. interval: (low, high) or (value, low, high), as
+    fractions where `unit` is "%". date: a date, or a datetime shown in UTC.
+    `help` is one sentence on what the column means, shown under the table.
+    """
+
+    name: str
+    label: str
+    unit: str = ""
+    kind: Kind = "text"
+    help: str = ""
+
+    def __post_init__(self) -> None:
+        if self.kind not in get_args(Kind):
+            raise ValueError(f"column {self.name}: there is no kind {self.kind!r}")
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows in the order to show; the first column names the row."""
+
+    id: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Any, ...], ...]
+
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise ValueError(f"table {self.id}: a row of {len(row)} under {len(self.columns)} columns")
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A chart and the sentence that says what it shows, for those who can't see it and for those who can."""
+
+    id: str
+    chart: altair.TopLevelMixin
+    says: str
+
+
+@dataclass(frozen=True)
+class Section:
+    """One question: title, the answer in words, the picture, the table behind it, what to bear in mind."""
+
+    id: str
+    title: str
+    lede: str
+    figure: Figure | None = None
+    table: Table | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Page:
+    """A whole page. `headline` is one sentence with the number, its interval and whether it is news.
+
+    `data_used` holds sentences and tables (files, rows, set aside). On a page of kind "shop" the cautions
+    come before everything but the headline and the lede.
+    """
+
+    kind: str
+    title: str
+    subtitle: str
+    headline: str
+    lede: str
+    sections: tuple[Section, ...]
+    cautions: tuple[str, ...]
+    data_used: tuple[str | Table, ...]
+    methods: tuple[str, ...]
+    assumptions: tuple[str, ...]
+    made_on: date
+
+    def __post_init__(self) -> None:
+        parts: list[Any] = [*self.sections, *(used for used in self.data_used if isinstance(used, Table))]
+        parts += [part for section in self.sections for part in (section.figure, section.table) if part]
+        ids = Counter(part.id for part in parts)
+        for id_, times in ids.items():
+            if not re.fullmatch(r"[a-z][a-z0-9-]*", id_):
+                raise ValueError(f"the id {id_!r} is not made of lower-case letters, digits and hyphens")
+            if times > 1:
+                raise ValueError(f"the id {id_} is used {times} times on one page")

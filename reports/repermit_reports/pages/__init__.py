@@ -1,0 +1,1 @@
+"""One module a page: results in, `Page` out. Never a connection."""

@@ -1,0 +1,394 @@
+"""The monthly page, for the analyst. Takes `Monthly`, gives a `Page`."""
+
+from __future__ import annotations
+
+from repermit.studies.monthly import Monthly
+from repermit.studies.rates import Rate
+
+from repermit_reports.charts import monthly as charts
+from repermit_reports.numbers import estimate, interval, number, seen, whole
+from repermit_reports.page import Column, Figure, Page, Section, Table
+from repermit_reports.pages.words import (
+    CAUTIONS,
+    ONLY_WHAT_STOPS,
+    data_sentence,
+    files_table,
+    position_words,
+    reasons_table,
+    records_give,
+    words,
+)
+
+METHODS = (
+    "Episode: refusals of one trailer for an equipment reason, joined when they are one event; a fault is an episode that was repaired or is unresolved, counted at its start. In IEC 60050-192 the event is a failure and the state after it a fault.",
+    "Rates are faults over exposure of the trailers that have the position. Limits are 95 % gamma limits for the long-run rate of such trailers, widened where trailers differ (Garwood 1936; Fay and Feuer 1997); with fewer than 5 trailers they are exact Poisson limits and speak of these trailers only.",
+    "Mean time between faults is exposure over faults, with the reciprocal limits. It is of a repairable trailer, not the life of a sensor.",
+)
+ASSUMPTIONS = (
+    "A load with a day but no time may have been at any moment of that day.",
+    "A fault whose finding is not recorded stays in its own row (not known); it is neither dropped nor guessed. Visits in which nothing was found are a finding of their own.",
+    "Days at risk are days in service less days in the shop; idle days count, as weather and corrosion do not stop.",
+)
+
+
+def monthly_page(m: Monthly) -> Page:
+    """The page of one month; of a month without records it says so and shows nothing else."""
+    if not m.has_data:
+        sections: tuple[Section, ...] = ()
+        headline = f"No loads, refusals or visits are on record for {m.month}."
+        lede = "There is nothing to report, which is not the same as nothing having happened. Ingest the month's files, or choose another month."
+    else:
+        sections = (_by_month(m), _positions(m), _cells(m), _causes(m), _outcomes(m), _set_aside(m))
+        headline, lede = _headline(m), _lede(m)
+    return Page(
+        kind="monthly",
+        title=f"Refused trailers: {m.month}",
+        subtitle="Monthly report for the reliability analyst",
+        headline=headline,
+        lede=lede,
+        sections=sections,
+        cautions=CAUTIONS,
+        data_used=(data_sentence(m.about), records_give(m.about), files_table(m.files)),
+        methods=METHODS,
+        assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
+        made_on=m.year.end,
+    )
+
+
+def _per_1000(rate: Rate) -> str:
+    return estimate(rate.per_1000_loads, rate.per_1000_loads_low, rate.per_1000_loads_high)
+
+
+def _headline(m: Monthly) -> str:
+    r = m.this_month
+    what = seen(r.faults, "fault of a trailer", "faults of trailers")
+    if r.per_1000_loads is None:
+        return f"{what[0].upper()}{what[1:]} in {m.month}."
+    line = f"{what[0].upper()}{what[1:]} in {m.month}, {_per_1000(r)} per 1,000 loads"
+    before = m.year_before
+    if before is None or before.per_1000_loads is None:
+        return line + "; there is no earlier month to hold it against."
+    low, high = r.per_1000_loads_low or 0.0, r.per_1000_loads_high or 0.0
+    if low <= before.per_1000_loads <= high:
+        return line + f": no change shown from the {number(before.per_1000_loads)} of the months before."
+    worse = before.per_1000_loads < low
+    return (
+        line
+        + f": {'more' if worse else 'fewer'} than the {number(before.per_1000_loads)} of the months before."
+    )
+
+
+def _lede(m: Monthly) -> str:
+    c = m.about.counts
+    parts = [
+        f"Terminals refused {whole(c['refusals'])} times over {whole(c['loads'])} loads"
+        f" ({whole(c['refusals_not_equipment'])} of them not for equipment, such as paperwork).",
+        f"{whole(m.outcomes.get('repaired', 0))} episodes were repaired,"
+        f" {whole(m.outcomes.get('cleared_retry', 0) + m.outcomes.get('cleared_other_lane', 0))} cleared without a repair;"
+        f" {whole(c['near_misses'])} were correct trips on real liquid and {whole(c['rack_side'])} the rack's own,"
+        " both counted apart.",
+        f"{whole(c['unresolved'])} faults of the month are unresolved.",
+    ]
+    parts.append("Months before: " + (str(m.before) if m.before else "none on record") + ".")
+    return " ".join(parts)
+
+
+def _by_month(m: Monthly) -> Section:
+    rows = [
+        {
+            "month": f"{row.month}-01",
+            "name": row.month,
+            "refusals": row.refusals * 1000 / row.rate.loads if row.rate.loads else None,
+            "faults": row.rate.per_1000_loads,
+            "low": row.rate.per_1000_loads_low,
+            "high": row.rate.per_1000_loads_high,
+            "n_refusals": row.refusals,
+            "n_faults": row.rate.faults,
+            "loads": row.rate.loads,
+        }
+        for row in m.months
+    ]
+    table = Table(
+        "by-month-table",
+        "Refusals, episodes and faults by month",
+        (
+            Column("month", "month"),
+            Column("loads", "loads", kind="integer"),
+            Column("refusals", "refusals", kind="integer", help="for an equipment reason"),
+            Column("other", "other refusals", kind="integer", help="vehicle id, vapour interlock, paperwork"),
+            Column("episodes", "episodes", kind="integer"),
+            Column("faults", "faults", kind="integer"),
+            Column("rate", "faults per 1,000 loads", kind="interval"),
+            Column("mtbf", "mean time between faults", unit="trailer-days", kind="interval"),
+        ),
+        tuple(
+            (
+                row.month,
+                row.rate.loads,
+                row.refusals,
+                row.not_equipment,
+                row.episodes,
+                row.rate.faults,
+                (row.rate.per_1000_loads, row.rate.per_1000_loads_low, row.rate.per_1000_loads_high),
+                (row.rate.mtbf_days, row.rate.mtbf_days_low, row.rate.mtbf_days_high),
+            )
+            for row in m.months
+        ),
+    )
+    has_loads = any(row["faults"] is not None for row in rows)
+    says = (
+        f"Equipment refusals (dashed) and faults (points with 95 % limits) per 1,000 loads, {m.months[0].month} to {m.months[-1].month}."
+        if m.months
+        else ""
+    )
+    return Section(
+        "by-month",
+        "Refusals and faults by month",
+        "A month with more loads has more refusals, so both are told per 1,000 loads. A season is not a trend: compare a month with the same month of other years."
+        if has_loads
+        else "No loads are on record, so nothing can be told per load.",
+        figure=Figure("by-month-figure", charts.by_month(rows), says) if has_loads else None,
+        table=table,
+    )
+
+
+def _positions(m: Monthly) -> Section:
+    known = [r for r in m.positions.rows if r.keys["position"] is not None]
+    order = [position_words(r.keys["position"]) for r in known]
+    rows = [
+        {
+            "position": position_words(r.keys["position"]),
+            "rate": r.per_1000_loads,
+            "low": r.per_1000_loads_low,
+            "high": r.per_1000_loads_high,
+            "n": r.faults,
+            "trailers": r.trailers,
+        }
+        for r in known
+        if r.per_1000_loads is not None
+    ]
+    total = m.positions.total
+    table = Table(
+        "positions-table",
+        f"Faults by position, {m.year}; the rows add up to {whole(total.faults)}",
+        (
+            Column("position", "position"),
+            Column("faults", "faults", kind="integer"),
+            Column(
+                "bounds",
+                "could be",
+                kind="interval",
+                help="from those found here to those plus every fault of unknown position that may be here",
+            ),
+            Column("trailers", "trailers that have it", kind="integer"),
+            Column("loads", "their loads", kind="integer"),
+            Column("rate", "faults per 1,000 loads", kind="interval"),
+            Column("mtbf", "mean time between faults", unit="trailer-days", kind="interval"),
+        ),
+        (
+            *(_position_row(position_words(r.keys["position"]), r) for r in m.positions.rows),
+            _position_row("all", total),
+        ),
+    )
+    return Section(
+        "positions",
+        "Where the faults were found",
+        _worst(known),
+        figure=Figure(
+            "positions-figure",
+            charts.mean_time(rows, order),
+            f"Faults per 1,000 loads by position with 95 % limits and counts, {m.year}.",
+        )
+        if rows
+        else None,
+        table=table,
+        notes=(
+            "A position is a place in the sensor chain, not always the compartment of that number: trace before climbing.",
+        ),
+    )
+
+
+def _position_row(name: str, r: Rate) -> tuple[object, ...]:
+    return (
+        name,
+        r.faults,
+        (r.faults_least, r.faults_most),
+        r.trailers,
+        r.loads,
+        (r.per_1000_loads, r.per_1000_loads_low, r.per_1000_loads_high),
+        (r.mtbf_days, r.mtbf_days_low, r.mtbf_days_high),
+    )
+
+
+def _worst(rows: list[Rate]) -> str:
+    """Which position is worst, and whether its limits and bounds keep it apart from the next."""
+    chain = [r for r in rows if r.keys["position"] and r.per_1000_loads is not None]
+    if not chain or not any(r.faults for r in chain):
+        return "No fault with a known position is on record."
+    ranked = sorted(chain, key=lambda r: -(r.per_1000_loads or 0))
+    worst = ranked[0]
+    line = f"Position {worst.keys['position']} has the highest rate, {_per_1000(worst)} per 1,000 loads from {seen(worst.faults, 'fault')} on {whole(worst.trailers)} trailers."
+    others = [r for r in ranked[1:] if (r.per_1000_loads_high or 0) >= (worst.per_1000_loads_low or 0)]
+    if others:
+        names = ", ".join(str(r.keys["position"]) for r in others)
+        return line + f" Its limits overlap those of position {names}, so the order is not settled."
+    least = worst.faults_least * 1000 / worst.loads if worst.loads else 0
+    could = [r for r in ranked[1:] if r.loads and r.faults_most * 1000 / r.loads > least]
+    if could:
+        return line + " The limits keep it apart, but faults of unknown position could change the order."
+    return line + " Neither its limits nor the faults of unknown position put another in its place."
+
+
+def _cells(m: Monthly) -> Section:
+    rows = [
+        {
+            "position": position_words(r.keys["position"]),
+            "cause": words(r.keys["cause"]),
+            "n": r.faults,
+            "per_1000": r.per_1000_loads,
+            "limits": interval(r.per_1000_loads_low, r.per_1000_loads_high),
+        }
+        for r in m.cells.rows
+        if r.faults
+    ]
+    positions = [
+        position_words(p)
+        for p in sorted({r.keys["position"] for r in m.cells.rows if r.keys["position"] is not None})
+    ] + ["not known"]
+    causes = [words(c.cause) for c in m.causes]
+    table = Table(
+        "cells-table",
+        f"Faults by position and cause, {m.year}; the rows add up to {whole(m.cells.total.faults)}",
+        (
+            Column("position", "position"),
+            Column("cause", "cause"),
+            Column("faults", "faults", kind="integer"),
+            Column("rate", "per 1,000 loads", kind="interval"),
+            Column("mtbf", "mean time between faults", unit="trailer-days", kind="interval"),
+        ),
+        tuple(
+            (
+                position_words(r.keys["position"]),
+                words(r.keys["cause"]),
+                r.faults,
+                (r.per_1000_loads, r.per_1000_loads_low, r.per_1000_loads_high),
+                (r.mtbf_days, r.mtbf_days_low, r.mtbf_days_high),
+            )
+            for r in m.cells.rows
+            if r.faults
+        ),
+    )
+    return Section(
+        "cells",
+        "Position by cause",
+        f"What was found where over {m.year}. Columns are not comparable by count alone, since short trailers lack the later positions; the table gives rates.",
+        figure=Figure(
+            "cells-figure",
+            charts.position_by_cause(rows, positions, causes),
+            "Counts of faults by cause (rows) and position (columns).",
+        )
+        if rows
+        else None,
+        table=table,
+    )
+
+
+def _causes(m: Monthly) -> Section:
+    rows = [{"cause": words(c.cause), "faults": c.faults, "hours": c.hours, "cost": c.cost} for c in m.causes]
+    visits = sum(c.visits for c in m.causes)
+    unpriced = visits - sum(c.visits_priced for c in m.causes)
+    money = f"cost, {m.about.currency}" if m.about.currency else "cost"
+    table = Table(
+        "causes-table",
+        f"Faults by cause, {m.year}",
+        (
+            Column("cause", "cause"),
+            Column("faults", "faults", kind="integer"),
+            Column("in_month", f"of them in {m.month}", kind="integer"),
+            Column(
+                "hours",
+                "hours stopped",
+                kind="money",
+                help="from the first refusal to the return from the shop, where both are known",
+            ),
+            Column("known", "with hours known", kind="share"),
+            Column("cost", money, kind="money"),
+            Column("priced", "visits priced", kind="share"),
+        ),
+        tuple(
+            (
+                words(c.cause),
+                c.faults,
+                c.in_month,
+                c.hours,
+                (c.hours_known, c.faults),
+                c.cost,
+                (c.visits_priced, c.visits),
+            )
+            for c in m.causes
+        ),
+    )
+    hours = sum(c.hours or 0 for c in m.causes)
+    cost = sum(c.cost or 0 for c in m.causes)
+    lede = (
+        f"Over {m.year}, faults stopped trailers for {number(hours)} hours and cost {number(cost)}"
+        f"{' ' + m.about.currency if m.about.currency else ' (currency not stated)'}; {whole(unpriced)} of {whole(visits)} visits carry no price, so the true sum is higher."
+        if visits
+        else "No shop visit is on record, so neither hours nor cost can be told."
+    )
+    return Section(
+        "causes",
+        "Causes by count, hours and cost",
+        lede,
+        figure=Figure(
+            "causes-figure",
+            charts.causes(rows, [str(r["cause"]) for r in rows]),
+            f"Number of faults by cause, {m.year}.",
+        )
+        if rows
+        else None,
+        table=table,
+    )
+
+
+OUTCOME_WORDS = {
+    "repaired": "repaired: a fault",
+    "open": "no repair and no load since: an unresolved fault",
+    "cleared_retry": "cleared on trying again, no repair",
+    "cleared_other_lane": "cleared on another lane, no repair",
+    "left": "left without a load, no repair on record",
+    "near_miss": "correct trip on real liquid: a near miss, not a fault",
+    "rack": "the rack's own fault",
+}
+
+
+def _outcomes(m: Monthly) -> Section:
+    table = Table(
+        "outcomes-table",
+        f"What became of the episodes that began in {m.month}; they add up to {whole(sum(m.outcomes.values()))}",
+        (Column("outcome", "outcome"), Column("n", "episodes", kind="integer")),
+        tuple((OUTCOME_WORDS[name], n) for name, n in m.outcomes.items()),
+    )
+    listed = "; ".join(f"{u.trailer_id} since {u.started_at}" for u in m.unresolved[:10])
+    more = f" and {len(m.unresolved) - 10} more" if len(m.unresolved) > 10 else ""
+    lede = (
+        f"Unresolved at the month's end: {listed}{more}."
+        if m.unresolved
+        else "Nothing was unresolved at the month's end."
+    )
+    return Section("outcomes", "What became of the episodes", lede, table=table)
+
+
+def _set_aside(m: Monthly) -> Section:
+    n = m.about.counts["quarantined"]
+    lede = (
+        f"{whole(n)} rows fail a rule of the input contract and wait; none of them is in any figure here. List them with: repermit quarantine"
+        if n
+        else "Nothing waits in the quarantine."
+    )
+    return Section(
+        "quarantine",
+        "What was set aside and why",
+        lede,
+        table=reasons_table(m.reasons) if m.reasons else None,
+    )

@@ -1,0 +1,102 @@
+"""The validation page. Takes a `Validation`, gives a `Page`."""
+
+from __future__ import annotations
+
+from repermit.validate.run import Outcome, Validation
+
+from repermit_reports.numbers import whole
+from repermit_reports.page import Column, Page, Section, Table
+from repermit_reports.pages.words import CAUTIONS
+
+
+def validation_page(v: Validation) -> Page:
+    """Every expectation of the run, those that do not hold first."""
+    blocking, advisory = v.failed, v.advisory
+    if blocking:
+        headline = f"{whole(len(blocking))} of {whole(len(v.outcomes))} expectations that block do not hold: do not use the figures until they do."
+    else:
+        headline = f"All {whole(sum(o.blocks for o in v.outcomes))} blocking expectations hold; {whole(len(advisory))} advisory ones deserve a look."
+    tables = list(dict.fromkeys(o.table for o in v.outcomes))
+    broken = (*blocking, *advisory)
+    sections = [
+        Section(
+            "not-holding",
+            "What does not hold",
+            "Blocking expectations stop the use of the figures; advisory ones point at records worth a question."
+            if broken
+            else "Everything holds.",
+            table=_table("not-holding-table", "Expectations that do not hold", broken, with_table=True)
+            if broken
+            else None,
+        )
+    ]
+    for name in tables:
+        mine = tuple(o for o in v.outcomes if o.table == name)
+        accepted = max((o.checked for o in mine if o.scope == "accepted"), default=0)
+        waiting = max((o.checked for o in mine if o.scope == "read"), default=0)
+        lede = f"{whole(accepted)} accepted rows looked at, and {whole(waiting)} that wait in the quarantine."
+        if name == "loads":
+            lede += " Of loads, the rules look at what came since the last validation."
+        if name == "batches":
+            lede = "The count of every file."
+        sections.append(
+            Section(
+                f"of-{name.replace('_', '-')}",
+                words_of(name),
+                lede,
+                table=_table(f"{name.replace('_', '-')}-table", f"Expectations on {name}", mine),
+            )
+        )
+    return Page(
+        kind="validation",
+        title="Validation of the store",
+        subtitle=f"Run {v.run_id}, {v.run_at:%Y-%m-%d %H:%M} UTC, store {v.store}, data {v.fingerprint}",
+        headline=headline,
+        lede="The rules of the input contract, asked again of what was accepted and of what was set aside: the counts must agree with the quarantine's. And what only a whole set of rows can show.",
+        sections=tuple(sections),
+        cautions=CAUTIONS,
+        data_used=(f"Store {v.store}, data {v.fingerprint}.",),
+        methods=(
+            "Accepted rows must break no blocking rule. Of rows set aside, as many must break a rule as the quarantine gives it for a reason.",
+            "Asked with Great Expectations, of the data in DuckDB; nothing leaves this machine.",
+        ),
+        assumptions=(),
+        made_on=v.run_at.date(),
+    )
+
+
+def words_of(name: str) -> str:
+    """A table's name as a title."""
+    return "Files" if name == "batches" else name.replace("_", " ").capitalize()
+
+
+SCOPES = {"accepted": "accepted rows", "read": "rows set aside", "set": "the whole set"}
+
+
+def _table(id_: str, caption: str, outcomes: tuple[Outcome, ...], *, with_table: bool = False) -> Table:
+    columns = [
+        Column("text", "expectation"),
+        Column("scope", "asked of"),
+        Column("blocks", "kind"),
+        Column("holds", "holds"),
+        Column("checked", "looked at", kind="integer"),
+        Column("unexpected", "break it", kind="integer"),
+        Column("quarantined", "in the quarantine", kind="integer"),
+    ]
+    rows = [
+        [
+            o.text,
+            SCOPES[o.scope],
+            "blocking" if o.blocks else "advisory",
+            "yes" if o.holds else "no",
+            o.checked,
+            o.unexpected,
+            o.quarantined,
+        ]
+        for o in sorted(outcomes, key=lambda o: (o.holds, not o.blocks))
+    ]
+    if with_table:
+        columns.insert(0, Column("table", "table"))
+        ordered = sorted(outcomes, key=lambda o: (o.holds, not o.blocks))
+        rows = [[o.table, *row] for o, row in zip(ordered, rows, strict=True)]
+    return Table(id_, caption, tuple(columns), tuple(tuple(row) for row in rows))

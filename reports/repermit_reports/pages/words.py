@@ -1,0 +1,84 @@
+"""Sentences that several pages share: cautions, data used, the names of things. May import `numbers` and `page`."""
+
+from __future__ import annotations
+
+from repermit.studies.about import HAS, About
+from repermit.studies.monthly import FileRow
+from repermit.studies.quarantine import Reason
+
+from repermit_reports.numbers import whole
+from repermit_reports.page import Column, Table
+
+CAUTIONS = (
+    "Statistics suggest where to look. Local code, the site's permit and licensed, competent people decide.",
+    "First confirm that the compartment is not over-full. Never bypass, jumper or simulate a sensor in order to load.",
+    "Treat a tank as holding flammable vapour until it is tested free, whatever was in it last; test again after any pause.",
+    "No flame, heat gun or live connector in the hazardous area; isolate first. Bond and ground first. Meters and testers certified for the area.",
+    "Work at height and entry only under the site's rules.",
+    "Swap only sensors of the same type and length; afterwards verify the height against the trailer's level record and wet-test.",
+    "One fault found does not end the search. Remove every tester lead and temporary dummy; refit caps and seals.",
+    "A tester's permit is not a rack's: after any repair, a full function test of every position and of the ground before loading; ask the competent inspector whether the work touched tank closure or vapour tightness.",
+)
+
+ONLY_WHAT_STOPS = "Refusals reveal only the failures that stop loading. A sensor stuck dry never refuses; only a wet test shows it."
+
+
+def words(name: str | None, missing: str = "not recorded") -> str:
+    """A name of the contract as people say it: `bad_crimp` is "bad crimp"."""
+    if name is None:
+        return missing
+    return "visit, no fault found" if name == "none_found" else name.replace("_", " ")
+
+
+def position_words(position: int | None) -> str:
+    """A position in the chain, in words short enough for an axis."""
+    return "not known" if position is None else "trailer level" if position == 0 else str(position)
+
+
+def records_give(about: About) -> str:
+    """One line on which records there are, and so what the page can say."""
+    has = [f"{name} (so {gives})" for name, gives in HAS.items() if about.records_give[name]]
+    lacks = [f"{name} (so no {gives})" for name, gives in HAS.items() if not about.records_give[name]]
+    line = "The store has " + (", ".join(has) if has else "visits only")
+    return line + (f"; it lacks {', '.join(lacks)}." if lacks else ".")
+
+
+def files_table(files: tuple[FileRow, ...]) -> Table:
+    """The files that the store has read, with what became of their rows."""
+    return Table(
+        "files",
+        "Files read; rows = accepted + duplicate + corrected + quarantined",
+        (
+            Column("file", "file"),
+            Column("table", "table"),
+            *(
+                Column(n, n, kind="integer")
+                for n in ("rows", "accepted", "duplicate", "corrected", "quarantined")
+            ),
+        ),
+        tuple((f.file, f.table, f.rows, f.accepted, f.duplicate, f.corrected, f.quarantined) for f in files),
+    )
+
+
+def reasons_table(reasons: tuple[Reason, ...]) -> Table:
+    """What waits in the quarantine, by reason."""
+    return Table(
+        "set-aside",
+        "Rows set aside, by reason; a row may have several",
+        (
+            Column("table", "table"),
+            Column("reason", "what a row of this table must meet"),
+            Column("rows", "rows", kind="integer"),
+        ),
+        tuple((r.table, r.text, r.rows) for r in reasons),
+    )
+
+
+def data_sentence(about: About) -> str:
+    """Which store and window, and how much is in it."""
+    c = about.counts
+    return (
+        f"Store {about.store}, data {about.fingerprint}. Window {about.first} to before {about.end} (days from 00:00 UTC): "
+        f"{whole(c['loads'])} loads, {whole(c['refusals'])} refusals, {whole(c['visits'])} shop visits, {whole(c['trailers'])} trailers on record. "
+        f"{whole(c['quarantined'])} rows wait in the quarantine and are in no figure."
+    )

@@ -1,0 +1,189 @@
+"""Turns a `Page` into one self-contained HTML text and writes it. The only module that knows the templates.
+
+May import `page`, `numbers`, `plain`, `specs`, `theme` and the package's errors. No clock, no random number:
+the same page gives the same bytes. The page's own policy forbids it to load anything and to run anything but
+the scripts whose hashes it names.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+import re
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
+from repermit.errors import StoreError
+
+from repermit_reports import numbers, specs, theme
+from repermit_reports.page import Column, Page, Table
+from repermit_reports.plain import plain
+
+CONTENTS_FROM = 4
+"""A page with so many sections or more opens with a table of contents."""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell as shown, and the number or ISO date it sorts by; None: by its text, unknown ones last."""
+
+    text: str
+    sort: str | None = None
+
+
+@dataclass(frozen=True)
+class EndPart:
+    """One of the parts that every page ends with. Its id can't be a section's: those hold no underscore."""
+
+    id: str
+    title: str
+    items: tuple[str | Table, ...]
+
+
+def render(page: Page) -> str:
+    """The page as one HTML text that needs nothing else.
+
+    Raises ValueError where a chart or a cell holds what can't be shown (see `specs`, `numbers`).
+    """
+    drawn = {
+        section.figure.id: specs.spec_of(section.figure.chart) for section in page.sections if section.figure
+    }
+    style = theme.css_variables() + _text("page.css")
+    scripts = [specs.javascript()] if drawn else []
+    scripts.append(_text("page.js"))
+    first, last = _end_parts(page)
+    titles = [(section.id, section.title) for section in page.sections]
+    return (
+        _environment()
+        .get_template("page.html")
+        .render(
+            page=page,
+            contents=titles + [(part.id, part.title) for part in last]
+            if len(titles) >= CONTENTS_FROM
+            else [],
+            first=first,
+            last=last,
+            stills={id_: _still(spec) for id_, spec in drawn.items()},
+            wide={id_ for id_, spec in drawn.items() if specs.composed(spec)},
+            charts=Markup(specs.json_text(_charts(drawn))),
+            style=Markup(style),
+            scripts=[Markup(script) for script in scripts],
+            policy=_policy(style, scripts),
+        )
+    )
+
+
+def write(page: Page, path: Path) -> Path:
+    """Renders the page and puts it at `path` in one step, so that no half-written page is ever there.
+
+    Raises StoreError where the disk refuses.
+    """
+    text = render(page)
+    part = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(part, path)
+    except OSError as error:
+        with suppress(OSError):
+            part.unlink()
+        reason = f"{path}: the page can't be written: {error.strerror}"
+        raise StoreError(reason, hint="Check the folder and the space on its disk.") from error
+    return path
+
+
+def cell(value: Any, column: Column) -> Cell:
+    """The value of a table as text, by the kind of its column."""
+    if value is None:
+        return Cell(numbers.UNKNOWN)
+    match column.kind:
+        case "text":
+            return Cell(str(value))
+        case "date":
+            return Cell(numbers.day(value), numbers.day(value))
+        case "integer":
+            return Cell(numbers.whole(value), repr(float(value)))
+        case "money":
+            return Cell(numbers.amount(value), repr(float(value)))
+        case "percent":
+            return Cell(numbers.percent(value), repr(float(value)))
+        case "share":
+            part, of = value
+            return Cell(numbers.share(part, of), None if part is None or not of else repr(part / of))
+        case "interval":
+            point, low, high = value if len(value) == 3 else (None, *value)
+            first = next((repr(float(one)) for one in (point, low, high) if one is not None), None)
+            return Cell(numbers.estimate(point, low, high, as_percent=column.unit == "%"), first)
+    return Cell(numbers.number(value), repr(float(value)))
+
+
+def _end_parts(page: Page) -> tuple[list[EndPart], list[EndPart]]:
+    """The parts before the sections and those after them; a part with nothing in it is left out."""
+    cautions = [EndPart("page_cautions", "Cautions", page.cautions)]
+    others = [
+        EndPart("page_data", "Data used", page.data_used),
+        EndPart("page_methods", "Methods and sources", page.methods),
+        EndPart("page_assumptions", "Assumptions", page.assumptions),
+    ]
+    before, after = (cautions, others) if page.kind == "shop" else ([], others + cautions)
+    return [part for part in before if part.items], [part for part in after if part.items]
+
+
+def _charts(drawn: dict[str, specs.Spec]) -> dict[str, Any]:
+    """What the page's script draws from."""
+    configs = {scheme: theme.chart_config(scheme) for scheme in theme.COLOURS}
+    return {"specs": drawn, "configs": configs, "narrow": theme.NARROW} if drawn else {"specs": {}}
+
+
+def _still(spec: specs.Spec) -> str:
+    """The still picture as an address that an image element takes; scripts in an image never run."""
+    return "data:image/svg+xml;base64," + base64.b64encode(specs.svg(spec).encode()).decode()
+
+
+def _policy(style: str, scripts: list[str]) -> str:
+    """The content security policy: nothing from elsewhere, no script and no style but these."""
+
+    def hashed(text: str) -> str:
+        return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+    return (
+        f"default-src 'none'; script-src {' '.join(map(hashed, scripts))}; style-src {hashed(style)}; "
+        "img-src data:; base-uri 'none'; form-action 'none'"
+    )
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        autoescape=True,
+        loader=FunctionLoader(_text),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_shown,
+    )
+    environment.filters["paragraphs"] = lambda text: [
+        part for part in re.split(r"\n\s*\n", text) if part.strip()
+    ]
+    environment.filters["cell"] = cell
+    environment.tests["table"] = lambda value: isinstance(value, Table)
+    return environment
+
+
+def _shown(value: Any) -> Any:
+    """What the templates do to every text: invisible characters shown, no break before a percent sign."""
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return re.sub(r"(?<=\d) (?=%)", "\N{NO-BREAK SPACE}", plain(value))
+    return value
+
+
+@cache
+def _text(name: str) -> str:
+    return files("repermit_reports").joinpath("templates", name).read_text(encoding="utf-8")

@@ -1,0 +1,87 @@
+// Draws the charts in the viewer's colour scheme and makes tables sort. Without it the page shows still pictures.
+(() => {
+  "use strict";
+  const charts = JSON.parse(document.getElementById("page_charts").textContent);
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const narrow = matchMedia("(max-width: 40rem)");
+
+  function config() {
+    const chosen = { ...charts.configs[dark.matches ? "dark" : "light"] };
+    for (const [part, change] of narrow.matches ? Object.entries(charts.narrow) : []) {
+      chosen[part] = { ...chosen[part], ...change };
+    }
+    return chosen;
+  }
+
+  // Vega-Lite says this of every chart as wide as the page and as high as its rows, and draws it well.
+  const needless = 'Dropping "fit-y" because spec has discrete height.';
+  const warn = console.warn.bind(console);
+  console.warn = (...what) => { if (!what.includes(needless)) warn(...what); };
+
+  const drawn = new Map();
+  let turn = 0;
+
+  async function drawOne(id, spec) {
+    const picture = document.querySelector(`#${id} .picture`);
+    drawn.get(id)?.finalize();
+    picture.querySelector(".live")?.remove();
+    const live = document.createElement("div");
+    live.className = "live";
+    picture.append(live);
+    drawn.set(id, await vegaEmbed(live, spec, {
+      config: config(),
+      mode: "vega-lite",
+      renderer: "svg",
+      ast: true,
+      actions: false,
+      hover: false,
+      defaultStyle: false,
+      tooltip: { disableDefaultStyle: true, theme: "page" },
+    }));
+    picture.classList.add("drawn");
+  }
+
+  async function draw() {
+    const mine = ++turn;
+    for (const [id, spec] of Object.entries(charts.specs)) {
+      if (mine === turn) await drawOne(id, spec);
+    }
+  }
+
+  if (Object.keys(charts.specs).length) {
+    draw();
+    dark.addEventListener("change", draw);
+    narrow.addEventListener("change", draw);
+  }
+
+  const words = new Intl.Collator("en", { numeric: true });
+
+  function compare(a, b) {
+    if (a.dataset.sort === undefined) return words.compare(a.textContent, b.textContent);
+    const [x, y] = [Number(a.dataset.sort), Number(b.dataset.sort)];
+    return Number.isNaN(x) ? words.compare(a.dataset.sort, b.dataset.sort) : x - y;
+  }
+
+  function sort(table, heading, at) {
+    const down = heading.getAttribute("aria-sort") === "ascending";
+    for (const other of table.tHead.rows[0].cells) other.removeAttribute("aria-sort");
+    heading.setAttribute("aria-sort", down ? "descending" : "ascending");
+    const known = (row) => (row.cells[at].dataset.unknown === undefined ? 0 : 1);
+    const rows = [...table.tBodies[0].rows].sort((a, b) => {
+      if (known(a) || known(b)) return known(a) - known(b);
+      const order = compare(a.cells[at], b.cells[at]);
+      return down ? -order : order;
+    });
+    table.tBodies[0].append(...rows);
+  }
+
+  for (const table of document.querySelectorAll("table")) {
+    [...table.tHead.rows[0].cells].forEach((heading, at) => {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.append(...heading.childNodes);
+      button.addEventListener("click", () => sort(table, heading, at));
+      heading.append(button);
+    });
+  }
+})();
