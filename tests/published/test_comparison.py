@@ -1,0 +1,20 @@
+"""Ratio of two rates against published counts."""
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from repermit.statistics.comparison import rate_ratio
+
+CASES = tomllib.loads((Path(__file__).parent / "cases" / "comparison.toml").read_text(encoding="utf-8"))["case"]
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda c: c["id"])
+def test_exact_conditional_limits(case: dict[str, Any]) -> None:
+    ratio, low, high = rate_ratio(*case["a"], *case["b"])
+    assert ratio == pytest.approx(case["ratio"], rel=1e-9)
+    assert (low, high) == pytest.approx(case["limits"], rel=1e-9)
+    turned = rate_ratio(*case["b"], *case["a"])
+    assert turned == pytest.approx((1 / ratio, 1 / high, 1 / low), rel=1e-9)
