@@ -1,12 +1,14 @@
 -- One row a label with the episode that it ends up in: labels at most $match_days days apart with no load and no
--- repair in between are one episode. Only refusals are joined to what was before; a visit never is.
+-- repair in between are one episode, and so are labels that overlap in time. A visit of the later label itself is
+-- not in between; a repair without a refusal begins, as far as is known, between began_at and began_by.
 with labels as (
     select
         trailer_id,
         label,
         coalesce(min(refused_at), min(part_at)) as began_at,
+        coalesce(min(refused_at), min(part_until)) as began_by,
         coalesce(max(refused_at), min(part_at)) as last_at,
-        max(case when part = 'refusal' then 1 else 0 end) as refused
+        case when max(refused_at) is null then 1 else 0 end as repair_only
     from core.labelled
     group by trailer_id, label
 ),
@@ -14,7 +16,8 @@ spaced as (
     select
         l.*,
         max(last_at) over (
-            partition by trailer_id order by began_at, label rows between unbounded preceding and 1 preceding
+            partition by trailer_id order by began_at, repair_only, label
+            rows between unbounded preceding and 1 preceding
         ) as before_last_at
     from labels l
 ),
@@ -22,25 +25,26 @@ parted as (
     select
         s.*,
         case
-            when before_last_at is null
-                or refused = 0
-                or began_at > before_last_at + interval '$match_days' day
-                or exists (
-                    select 1
-                    from core.visits v
-                    left join core.labelled p on p.part = 'visit' and p.part_id = v.repair_id
-                    where v.trailer_id = s.trailer_id
-                        and v.received_at <= s.began_at
-                        and coalesce(v.returned_at, v.received_latest) >= s.before_last_at
-                        and (p.label is null or p.label <> s.label)
-                )
-                or exists (
-                    select 1
-                    from staging.loads d
-                    where d.trailer_id = s.trailer_id
-                        and d.loaded_until > s.before_last_at
-                        and d.loaded_from < s.began_at
-                ) then 1
+            when before_last_at is null or began_at > before_last_at + interval '$match_days' day then 1
+            when began_by < before_last_at then 0
+            when exists (
+                select 1
+                from core.visits v
+                left join core.labelled p on p.part = 'visit' and p.part_id = v.repair_id
+                where v.trailer_id = s.trailer_id
+                    and v.received_at <= s.began_by
+                    and (v.returned_at > s.before_last_at or v.received_latest >= s.before_last_at)
+                    and (p.label is null or p.label <> s.label)
+            ) then 1
+            when exists (
+                select 1
+                from staging.loads d
+                where d.trailer_id = s.trailer_id
+                    and d.loads > 0
+                    and s.before_last_at < s.began_by
+                    and d.loaded_until > s.before_last_at
+                    and d.loaded_from < s.began_by
+            ) then 1
             else 0
         end as starts
     from spaced s
@@ -49,7 +53,8 @@ numbered as (
     select
         p.*,
         sum(starts) over (
-            partition by trailer_id order by began_at, label rows between unbounded preceding and current row
+            partition by trailer_id order by began_at, repair_only, label
+            rows between unbounded preceding and current row
         ) as episode_no
     from parted p
 )
@@ -58,7 +63,7 @@ select
     label,
     starts,
     first_value(label) over (
-        partition by trailer_id, episode_no order by began_at, label
+        partition by trailer_id, episode_no order by began_at, repair_only, label
         rows between unbounded preceding and unbounded following
     ) as episode_label
 from numbered

@@ -5,6 +5,7 @@ select
     'refusal' as part,
     h.refusal_id as part_id,
     r.refused_at as part_at,
+    r.refused_at as part_until,
     r.refused_at as refused_at,
     case when h.within_visit is not null then 'within_visit' else coalesce(r.broken_by, 'same_run') end as joined_by
 from core.refusal_homes h
@@ -16,6 +17,7 @@ select
     'visit',
     m.repair_id,
     v.received_at,
+    v.received_latest,
     cast(null as timestamp),
     m.matched_by
 from core.run_visits m

@@ -20,7 +20,7 @@ with last_refusals as (
 firsts as (
     select e.episode_label, min(d.loaded_from) as loaded_from
     from last_refusals e
-    join staging.loads d on d.trailer_id = e.trailer_id and d.loaded_until > e.refused_at
+    join staging.loads d on d.trailer_id = e.trailer_id and d.loaded_until > e.refused_at and d.loads > 0
     where e.rank = 1
     group by e.episode_label
 )
@@ -33,6 +33,9 @@ select
 from last_refusals e
 left join firsts f on f.episode_label = e.episode_label
 left join staging.loads d
-    on d.trailer_id = e.trailer_id and d.loaded_from = f.loaded_from and d.loaded_until > e.refused_at
+    on d.trailer_id = e.trailer_id
+    and d.loaded_from = f.loaded_from
+    and d.loaded_until > e.refused_at
+    and d.loads > 0
 where e.rank = 1
 group by e.episode_label, e.refusal_id, e.released_by, f.loaded_from

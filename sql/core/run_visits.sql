@@ -32,7 +32,11 @@ stepped as (
         sum(case when closes = 1 then -1 else 1 end) over (
             partition by trailer_id order by acts_at, closes, run_began_at, id
             rows between unbounded preceding and current row
-        ) as open_now
+        ) as open_now,
+        max(case when closes = 1 then run_began_at end) over (
+            partition by trailer_id order by acts_at, closes, run_began_at, id
+            rows between unbounded preceding and current row
+        ) - interval '$match_days' day as too_old_before
     from events e
 ),
 floored as (
@@ -61,12 +65,7 @@ union all
 select
     id,
     trailer_id,
-    case
-        when before_closes = 0 and before_began_at >= run_began_at - interval '$match_days' day then before_id
-    end,
-    case
-        when before_closes = 0 and before_began_at >= run_began_at - interval '$match_days' day then 'latest_open_run'
-        else 'no_refusal'
-    end
+    case when before_closes = 0 and before_began_at >= too_old_before then before_id end,
+    case when before_closes = 0 and before_began_at >= too_old_before then 'latest_open_run' else 'no_refusal' end
 from paired
 where closes = 1

@@ -17,6 +17,7 @@ broken as (
                 select 1
                 from core.visits v
                 where v.trailer_id = o.trailer_id
+                    and o.previous_at < o.refused_at
                     and v.returned_at > o.previous_at
                     and v.returned_earliest <= o.refused_at
             ) then 'returned'

@@ -1,18 +1,30 @@
 -- One row a shop visit: its times, its money, and the finding that stands for it.
--- The finding is the first that names a cause other than none_found; without one, the first.
-with ranked as (
+-- The finding is the first that names a cause other than none_found; without one, the first whose cause is not
+-- recorded; else the first. A finding of which only the place or only the cause says none_found found nothing.
+-- Which refusal it answers and whether permit was restored is of the visit, on whichever row it stands.
+with findings as (
     select
-        r.*,
+        repair_id,
+        finding_no,
+        coalesce(found_place, case when cause = 'none_found' then 'none_found' end) as place,
+        coalesce(cause, case when found_place = 'none_found' then 'none_found' end) as cause
+    from staging.repairs
+),
+ranked as (
+    select
+        f.*,
         row_number() over (
             partition by repair_id
             order by case when cause is null then 1 when cause = 'none_found' then 2 else 0 end, finding_no
         ) as rank
-    from staging.repairs r
+    from findings f
 ),
-money as (
+whole as (
     select
         repair_id,
         count(*) as findings,
+        min(refusal_id) as refusal_id,
+        max(case when permit_restored then 1 when not permit_restored then 0 end) = 1 as permit_restored,
         sum(labour_min) as labour_min,
         sum(labour_cost) as labour_cost,
         sum(parts_cost) as parts_cost,
@@ -27,25 +39,26 @@ money as (
 select
     v.repair_id,
     v.trailer_id,
-    v.refusal_id,
+    coalesce(v.refusal_id, w.refusal_id) as refusal_id,
     v.shop,
     v.visit_kind,
-    m.received_at,
-    m.received_latest,
-    m.returned_earliest,
-    m.returned_at,
+    w.received_at,
+    w.received_latest,
+    w.returned_earliest,
+    w.returned_at,
     v.indicated_position,
     v.indication,
-    case when v.cause = 'none_found' or v.found_place = 'none_found' then null else v.found_position end as position,
-    v.found_place as place,
-    v.cause,
+    case when f.cause = 'none_found' or f.place = 'none_found' then null else v.found_position end as position,
+    f.place,
+    f.cause,
     v.action,
     v.method,
     v.part_lot,
-    v.permit_restored,
-    m.findings,
-    m.labour_min,
-    coalesce(m.invoice_total, m.labour_cost + m.parts_cost, m.labour_cost, m.parts_cost) as cost
-from ranked v
-join money m on m.repair_id = v.repair_id
-where v.rank = 1
+    coalesce(v.permit_restored, w.permit_restored) as permit_restored,
+    w.findings,
+    w.labour_min,
+    coalesce(w.invoice_total, w.labour_cost + w.parts_cost, w.labour_cost, w.parts_cost) as cost
+from ranked f
+join staging.repairs v on v.repair_id = f.repair_id and v.finding_no = f.finding_no
+join whole w on w.repair_id = f.repair_id
+where f.rank = 1

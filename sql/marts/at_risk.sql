@@ -3,7 +3,7 @@ with next_seen as (
     select v.repair_id, min(s.seen_at) as seen_at
     from core.visits v
     join (
-        select trailer_id, loaded_until as latest, loaded_from as seen_at from staging.loads
+        select trailer_id, loaded_until as latest, loaded_from as seen_at from staging.loads where loads > 0
         union all
         select trailer_id, refused_at, refused_at from staging.refusals
     ) s on s.trailer_id = v.trailer_id and s.latest > v.received_latest

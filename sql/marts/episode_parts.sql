@@ -4,7 +4,7 @@ select
     p.part_id,
     p.part_at,
     case
-        when p.part = 'refusal' and p.joined_by in ('pause', 'returned') and g.starts = 0 then 'no_load_no_repair_between'
+        when p.joined_by in ('pause', 'returned', 'no_refusal') and g.starts = 0 then 'no_load_no_repair_between'
         when p.part = 'refusal' and p.joined_by in ('pause', 'returned', 'first') then 'starts_episode'
         else p.joined_by
     end as joined_by,

@@ -45,8 +45,7 @@ shop_time as (
         count(*) as visits,
         count(cost) as visits_priced,
         sum(cost) as cost,
-        sum(labour_min) as labour_min,
-        max(returned_at) as last_returned_at
+        sum(labour_min) as labour_min
     from visited
     group by episode_label
 ),
@@ -72,7 +71,7 @@ select
     coalesce(s.visits_priced, 0) as visits_priced,
     s.cost,
     s.labour_min,
-    s.last_returned_at,
+    v.returned_at as last_returned_at,
     v.repair_id,
     v.shop,
     v.indicated_position,

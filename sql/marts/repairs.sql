@@ -1,3 +1,5 @@
+-- The next fault is the first that began at or after the return (of a day, at any moment of it), and after the
+-- visit's own episode did.
 with faults as (
     select *
     from marts.episodes
@@ -5,6 +7,12 @@ with faults as (
         and coalesce(cause, '') not in ('liquid_present', 'rack_equipment')
         and coalesce(place, '') <> 'rack'
         and not rack_controller_only
+),
+episode_of as (
+    select p.part_id as repair_id, p.gives_finding, e.episode_id, e.started_at
+    from marts.episode_parts p
+    join marts.episodes e on e.episode_id = p.episode_id
+    where p.part = 'visit'
 ),
 followed as (
     select
@@ -18,12 +26,16 @@ followed as (
         f.outcome,
         row_number() over (partition by v.repair_id order by f.started_at, f.episode_id) as rank
     from core.visits v
-    join faults f on f.trailer_id = v.trailer_id and f.started_at >= v.returned_at
+    left join episode_of e on e.repair_id = v.repair_id
+    join faults f
+        on f.trailer_id = v.trailer_id
+        and f.started_at >= v.returned_earliest
+        and (e.started_at is null or f.started_at > e.started_at)
 )
 select
     v.repair_id,
     e.episode_id,
-    p.gives_finding,
+    e.gives_finding,
     v.trailer_id,
     v.shop,
     v.visit_kind,
@@ -51,8 +63,7 @@ select
     n.action as next_action,
     n.outcome as next_outcome
 from core.visits v
-left join marts.episode_parts p on p.part = 'visit' and p.part_id = v.repair_id
-left join marts.episodes e on e.episode_id = p.episode_id
+left join episode_of e on e.repair_id = v.repair_id
 left join followed n on n.repair_id = v.repair_id and n.rank = 1
 left join staging.trailers t
     on t.trailer_id = v.trailer_id
