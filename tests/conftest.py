@@ -1,0 +1,28 @@
+"""Fixtures for every test folder: one time zone, one folder a test, the command line in this process."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+os.environ["TZ"] = "UTC"
+time.tzset()
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def repermit(tmp_path: Path) -> Run:
+    """Runs the program: `repermit("rates", "--by", "position", store=path)`; the store is the test's own by default."""
+    from repermit.cli.main import app
+
+    def run(*arguments: str | Path, store: Path | None = None) -> Result:
+        words = [str(argument) for argument in arguments]
+        return CliRunner().invoke(app, [*words, "--store", str(store or tmp_path / "store.duckdb")])
+
+    return run
