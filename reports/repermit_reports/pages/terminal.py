@@ -1,0 +1,319 @@
+"""The terminal's page, for whoever has its lanes serviced. Takes `Terminal`, gives a `Page`. Plain words only."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from repermit.studies.terminal import LaneRow, Since, Terminal
+from repermit.studies.terminal_counts import Lane, in_order
+
+from repermit_reports.charts import terminal as charts
+from repermit_reports.numbers import number, seen, share, whole
+from repermit_reports.page import Figure, Page, Section
+from repermit_reports.pages import terminal_tables as tables
+from repermit_reports.pages.terminal_tables import VERDICTS, lane_words, month_words, period, refused
+from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_table, records_give
+
+METHODS = (
+    "An episode is one event of a trailer: its refusals for an equipment reason that belong together, and the shop visits that answer them. It belongs to the lane of its first refusal. It cleared when the trailer loaded again without a repair; where, is what the terminal wrote down, else the trailer's next load on record.",
+    "Limits say how far chance could move a rate: 95 of 100 such ranges hold the lane's long-run rate. They are gamma limits, widened where trailers differ; with fewer than 5 trailers, Poisson limits that speak of those trailers only (Garwood 1936; Fay and Feuer 1997).",
+    "A lane stands out when its limits lie wholly above those of the other lanes together; one that does is then left out of the others, and the rest are looked at again. It is told to be like the others when even its upper limit is no more than twice their rate. In between there are too few refusals to tell.",
+    "Since when: the month from which the lane's refusals cleared without a repair came at its rate of these twelve months rather than at the other lanes' rate (the lowest point of a cumulative sum; Page 1954).",
+)
+ASSUMPTIONS = (
+    "Refusals for vehicle id, vapour interlock or paperwork are not for equipment: counted, but in no episode.",
+    "A load with a day but no time may have been at any moment of that day; among loads of one day, one at the refusing lane is taken for the one that cleared it.",
+)
+CANT_SHOW = (
+    "Whether the lane or its visitors are at fault: trailers in bad order that favour a lane make it look bad. The limits allow for trailers that differ, not for one that always comes to the same lane.",
+    "Refusals that nobody logged. A lane whose staff log every refusal looks worse than one whose staff log few.",
+    "Why the rack said no: the reason overfill can't tell a wet sensor from an open circuit.",
+    "What was wrong in any one refusal. Only a check of the lane and of the trailer shows it; this page counts.",
+    ONLY_WHAT_STOPS,
+)
+MEANS: dict[str | None, str] = {
+    "stands_out": " (worth a service check)",
+    "alike": " (no more than twice their rate)",
+}
+CHART_LANES = 6
+CHART_LOADS = 30
+"""A month with fewer loads than this has no bar, as one refusal would make a tower of it."""
+
+
+def terminal_page(t: Terminal) -> Page:
+    """The page of one terminal; what is not on record is said, never shown as nothing having happened."""
+    has_refusals, has_loads = bool(refused(t.total)), bool(t.total.loads)
+    sections: list[Section] = []
+    if has_loads and has_refusals:
+        sections += [_which(t), _since(t)]
+    if has_refusals:
+        sections += [*_cleared(t), _counts(t), _hours(t)]
+    elif has_loads:
+        lede = "Loads are on record, refusals are not."
+        sections.append(Section("lanes", "Loads by lane", lede, table=tables.loads_table(t)))
+    if sections:
+        notes = (*_gaps(t), *CANT_SHOW)
+        sections.append(Section("cannot-show", "What this page can't show", "", notes=notes))
+    return Page(
+        kind="terminal",
+        title=f"Lanes of {t.name}",
+        subtitle=f"For the terminal, {period(t.year)}",
+        headline=_headline(t),
+        lede=_lede(t),
+        sections=tuple(sections),
+        cautions=CAUTIONS,
+        data_used=(_here(t), data_sentence(t.about), records_give(t.about), files_table(t.files)),
+        methods=METHODS,
+        assumptions=ASSUMPTIONS,
+        made_on=t.year.end,
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _compared(row: LaneRow) -> str:
+    """The counts and limits of a lane and of the others, in two sentences."""
+    mine, others = row.elsewhere, row.others
+    assert mine and others
+    n = len(row.others_are)
+    held = f"the other {n} lanes" if n > 1 else lane_words(row.others_are[0])
+    times = "once" if mine.events == 1 else f"{whole(mine.events)} times"
+    return (
+        f"{times} in {whole(mine.loads)} loads a trailer refused there loaded elsewhere without a repair. That is between"
+        f" {number(mine.low, 2)} and {number(mine.high, 2)} per 1,000 loads, against {number(others.low, 2)} to"
+        f" {number(others.high, 2)} on {held} ({whole(others.events)} in {whole(others.loads)})"
+    )
+
+
+def _ranked(t: Terminal) -> list[LaneRow]:
+    """Lanes that can be compared, most refusals that clear elsewhere per load first."""
+    known = [row for row in t.lanes if row.lane is not None and row.elsewhere and row.others]
+    return sorted(known, key=lambda row: -row.elsewhere.rate if row.elsewhere else 0.0)
+
+
+# --- headline and lede --------------------------------------------------------------------------------
+
+
+def _headline(t: Terminal) -> str:
+    n, loads, when = refused(t.total), t.total.loads, period(t.year)
+    if not n and not loads:
+        return f"Neither loads nor refusals are on record at {t.name} for {when}."
+    if not n:
+        return f"No refusal is on record at {t.name} for {when}, over {whole(loads)} loads: none happened, or none was logged."
+    if not loads:
+        return f"{seen(n, 'refusal')} at {t.name}, {when}, but no loads are on record, so its lanes can't be compared."
+    ranked = _ranked(t)
+    if not ranked:
+        return f"{seen(n, 'refusal')} in {whole(loads)} loads at {t.name}, {when}; only one lane has loads on record, so there is nothing to hold it against."
+    out = [row for row in ranked if row.verdict == "stands_out"]
+    if out:
+        rest = "".join(
+            f" {_capital(lane_words(row.lane))} stands out too: {_compared(row)}." for row in out[1:]
+        )
+        return f"{_capital(lane_words(out[0].lane))} stands out; worth a service check: {_compared(out[0])}.{rest}"
+    return _none_stands_out(t, ranked)
+
+
+def _none_stands_out(t: Terminal, ranked: list[LaneRow]) -> str:
+    top = ranked[0]
+    if not top.elsewhere or not top.elsewhere.events:
+        return f"No lane of {t.name} stands out: no trailer refused here is on record as loading elsewhere without a repair, in {whole(t.total.loads)} loads."
+    few = any(row.verdict == "too_few" for row in ranked)
+    told = "too few refusals to tell more" if few else "none has more than twice the rate of the others"
+    return f"No lane of {t.name} stands out; {told}. The highest is {lane_words(top.lane)}: {_compared(top)}, and the limits overlap."
+
+
+def _lede(t: Terminal) -> str:
+    c = t.total.counts
+    if not refused(t.total):
+        if t.last_refusal_on:
+            return f"Refusals on record here run from {t.first_refusal_on} to {t.last_refusal_on}. A terminal that stops logging looks like one where nothing happens."
+        return "No refusal at this terminal has ever been logged in this store, so this page can't say which lane refuses."
+    told = (
+        f"{_capital(seen(c['refusals'], 'refusal'))} for an equipment reason, {whole(c['not_equipment']) if c['not_equipment'] else 'none'} for another reason, such as paperwork."
+        f" The first made {seen(c['episodes'], 'episode')} (one event of a trailer, refused once or several times)."
+        f" Cleared without a repair: {whole(c['cleared'])}; faults of the trailer: {whole(c['fault'])}."
+    )
+    if any(row.verdict == "stands_out" for row in t.lanes):
+        told += "\n\nWhat to do: have the lane's plug, cable and controller looked at under the site's own rules, and look at this page again some months later. It speaks of a lane over months, never of one refusal."
+    return told
+
+
+def _here(t: Terminal) -> str:
+    logged = f"from {t.first_refusal_on} to {t.last_refusal_on}" if t.first_refusal_on else "none"
+    loads = f"{whole(t.total.loads)} loads" if t.total.loads else "no loads on record"
+    here = f"At {t.name}, {period(t.year)}: {loads}, {seen(refused(t.total), 'refusal')}. Refusals on record here: {logged}."
+    nowhere = (
+        f" {whole(t.refusals_nowhere)} refusals in the store name no terminal and are on no terminal's page."
+    )
+    return here + (nowhere if t.refusals_nowhere else "")
+
+
+def _gaps(t: Terminal) -> list[str]:
+    """What this store's records leave open at this terminal."""
+    gaps = []
+    if t.quiet_months and refused(t.total):
+        gaps.append(
+            f"What happened in {', '.join(t.quiet_months)}: there are loads, but no refusal was logged."
+        )
+    bare = [lane_words(row.lane) for row in t.lanes if row.loads is None and row.lane is not None]
+    if bare and t.total.loads:
+        gaps.append(
+            f"How often {', '.join(bare)} refused: no loads on record. Perhaps the two logs write the lane differently."
+        )
+    for row in t.lanes:
+        if row.lane is None:
+            gaps.append(
+                f"Which lane it was for {seen(row.loads or 0, 'load')} and {seen(refused(row), 'refusal')}: not recorded, so the lanes' own rates may be off."
+            )
+    return gaps
+
+
+# --- sections -----------------------------------------------------------------------------------------
+
+
+def _which(t: Terminal) -> Section:
+    ranked = _ranked(t)
+    rows = [
+        {
+            "lane": lane_words(row.lane), "rate": row.elsewhere.rate, "low": row.elsewhere.low, "high": row.elsewhere.high,
+            "n": row.elsewhere.events, "loads": row.elsewhere.loads, "others_low": row.others.low,
+            "others_high": row.others.high, "stands_out": row.verdict == "stands_out",
+        }
+        for row in t.lanes if row in ranked and row.elsewhere and row.others
+    ]  # fmt: skip
+    says = "Refusals that cleared elsewhere without a repair, per 1,000 loads, with limits and counts. Shaded: the limits of the lanes that each is held against."
+    chart = charts.by_lane(rows, [lane_words(row.lane) for row in t.lanes if row in ranked]) if rows else None
+    lede = "A rack that refuses sound trailers shows as a lane whose refusals clear elsewhere."
+    for verdict, told in VERDICTS.items():
+        if names := [lane_words(row.lane) for row in t.lanes if row in ranked and row.verdict == verdict]:
+            lede += f" {_capital(told)}{MEANS.get(verdict, '')}: {', '.join(names)}."
+    return Section(
+        "which-lane",
+        "Which lane refuses trailers that load elsewhere",
+        lede if ranked else "Only one lane has loads on record, so there is nothing to hold it against.",
+        figure=Figure("which-lane-figure", chart, says) if chart else None,
+        table=tables.rates_table(t),
+    )
+
+
+def _since(t: Terminal) -> Section:
+    told = [_since_words(t, s) for s in t.since]
+    for row in t.lanes:
+        if row.verdict == "stands_out" and row.lane not in {s.lane for s in t.since}:
+            told.append(f"Since when {lane_words(row.lane)} stands out can't be told from these records.")
+    return Section(
+        "since",
+        "Since when",
+        " ".join(told)
+        or (
+            "No lane stands out, so there is no month to name."
+            if _ranked(t)
+            else "With one lane there is nothing to compare."
+        ),
+        figure=_strips(t),
+        table=tables.months_table(t),
+    )
+
+
+def _since_words(t: Terminal, s: Since) -> str:
+    def counted(which: Callable[[str], bool]) -> str:
+        mine = [m for m in t.months if m.lane == s.lane and which(m.month)]
+        return (
+            f"{whole(sum(m.cleared for m in mine))} cleared in {whole(sum(m.loads or 0 for m in mine))} loads"
+        )
+
+    line = f"{_capital(lane_words(s.lane))} has stayed above the other lanes' rate of refusals cleared without a repair"
+    if s.whole_record:
+        line += f" since the first month looked at, {month_words(s.month)}, and perhaps longer."
+    else:
+        line += f" since about {month_words(s.month)}: {counted(lambda m: m >= s.month)} since then, {counted(lambda m: m < s.month)} before."
+    if s.earliest != s.latest:
+        line += f" A start anywhere from {month_words(s.earliest)} to {month_words(s.latest)} fits the records nearly as well."
+    return line
+
+
+def _strips(t: Terminal) -> Figure | None:
+    """The months of at most six lanes, those with most cleared per load."""
+    known = [row for row in t.lanes if row.lane is not None and row.cleared]
+    most = sorted(known, key=lambda row: -row.cleared.rate if row.cleared else 0.0)[:CHART_LANES]
+    lanes = sorted((row.lane for row in most), key=in_order)
+    rows = [
+        {
+            "lane": lane_words(m.lane), "month": f"{m.month}-01", "until": _next_month(m.month), "name": m.month,
+            "n": m.cleared, "loads": m.loads, "rate": m.cleared * 1000 / m.loads,
+        }
+        for m in t.months if m.lane in lanes and m.loads and m.loads >= CHART_LOADS
+    ]  # fmt: skip
+    if not rows:
+        return None
+    says = f"Refusals cleared without a repair per 1,000 loads by month, {period(t.record)}. Dashed: the other lanes together over the whole time. A month with fewer than {CHART_LOADS} loads has no bar."
+    says += " The upright line marks since when." if t.since else ""
+    if len(known) > len(lanes):
+        says += f" Of {len(known)} lanes, the {len(lanes)} with most per load are drawn."
+    since = {lane_words(s.lane): f"{s.month}-01" for s in t.since}
+    chart = charts.strips(rows, [lane_words(lane) for lane in lanes], _usual(t, lanes), since)
+    return Figure("since-figure", chart, says)
+
+
+def _usual(t: Terminal, lanes: list[Lane]) -> dict[str, float]:
+    """By lane to draw, what the lanes that it is held against cleared per 1,000 loads over the whole record."""
+    found = {}
+    for row in t.lanes:
+        others = [m for m in t.months if m.lane in row.others_are]
+        loads = sum(m.loads or 0 for m in others)
+        if row.lane in lanes and loads:
+            found[lane_words(row.lane)] = sum(m.cleared for m in others) * 1000 / loads
+    return found
+
+
+def _next_month(month: str) -> str:
+    year, of_year = map(int, month.split("-"))
+    return f"{year + of_year // 12}-{of_year % 12 + 1:02d}-01"
+
+
+def _cleared(t: Terminal) -> list[Section]:
+    c = t.total.counts
+    title = "What cleared without a repair"
+    if not c["cleared"]:
+        return [Section("where", title, "No episode that cleared without a repair is on record.")]
+    parts = [
+        ("same_lane", "on trying again at the same lane"),
+        ("other_lane", "on another lane of this terminal"),
+        ("other_terminal", "at another terminal"),
+        ("not_known", "it is not known where"),
+    ]
+    told = ", ".join(f"{whole(c[name])} {says}" for name, says in parts if c[name])
+    lede = f"{_capital(seen(c['cleared'], 'episode'))} cleared without a repair: {told}."
+    if c["by_next_load"]:
+        lede += f" For {whole(c['by_next_load'])} of them nobody wrote down how the refusal ended; the trailer's next load tells."
+    read = "Read a row from left to right: the trailers refused at that lane, and where each loaded next."
+    return [
+        Section("where", title, lede, table=tables.where_table(t)),
+        Section("routes", "From which lane to which", read, table=tables.routes_table(t)),
+    ]
+
+
+def _counts(t: Terminal) -> Section:
+    lede = "The rows add up to the terminal's totals. "
+    lede += (
+        "A lane with more loads has more refusals: compare the rates above, not these counts."
+        if t.total.loads
+        else "Without loads, a lane with more refusals may only be a busier lane."
+    )
+    return Section("lanes", "What happened at each lane", lede, table=tables.counts_table(t))
+
+
+def _hours(t: Terminal) -> Section:
+    recorded, of = t.total.counts["delays_recorded"], refused(t.total)
+    if not recorded:
+        lede = f"None of the {whole(of)} refusals has its delay recorded, so hours can't be told."
+    else:
+        lede = f"The lanes stood {whole(t.total.delay_hours)} hours over the {whole(recorded)} refusals with a delay on record."
+        if recorded < of:
+            lede += f" {_capital(share(of - recorded, of))}, have none, so the true sum is likely higher."
+    return Section(
+        "hours", "How long the lanes stood", lede, table=tables.hours_table(t) if recorded else None
+    )

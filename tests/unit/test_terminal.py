@@ -1,0 +1,479 @@
+"""The terminal's page: counts by lane add up and are those of a small store counted by hand; a planted lane is found."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from helpers import load, store_from
+from repermit.errors import CallError
+from repermit.resources import folder
+from repermit.settings import Settings
+from repermit.studies import terminal as study
+from repermit.studies.selection import select
+from repermit.studies.terminal import Terminal, start_of_excess
+from repermit.studies.terminal_counts import Units, in_order, landing
+from repermit.warehouse import opened, rows
+from repermit_reports.charts import terminal as charts
+from repermit_reports.pages.terminal import terminal_page
+from repermit_reports.pages.terminal_tables import lane_words, month_words
+from repermit_reports.render import render
+from scipy import stats
+from tanker_world import SAMPLE, simulate
+
+Rows = list[dict[str, Any]]
+
+
+def ask(store: Path, name: str, month: str) -> Terminal:
+    with opened(store) as con:
+        return study.terminal(con, store.name, select(con, month=month, terminal=name))
+
+
+def text(t: Terminal) -> str:
+    """What the page says to the reader, without data used, methods and assumptions."""
+    page = terminal_page(t)
+    parts = [page.headline, page.lede]
+    for s in page.sections:
+        parts += [
+            s.title,
+            s.lede,
+            *s.notes,
+            s.figure.says if s.figure else "",
+            s.table.caption if s.table else "",
+        ]
+    return "\n".join(parts)
+
+
+# --- a small store counted by hand ------------------------------------------------------------------------
+
+TRAILERS = [f"T{n}" for n in range(1, 7)]
+# id, trailer, day, lane, reason, released_by, delay_min, next load (terminal/lane; empty: none the same day), repair's cause
+HAPPENED = """
+A   T1 2024-02-03 1  overfill        other_lane        30 North/2  -
+B   T2 2024-02-05 1  overfill        -                 -  North/10 -
+C   T3 2024-03-05 1  unknown         retry             15 North/1  -
+D   T4 2024-03-07 2  ground          -                 45 South/7  -
+E   T5 2024-04-05 2  overfill        -                 -  North/   -
+F   T6 2024-04-07 -  overfill        other_lane        -  North/2  -
+G   T1 2024-05-05 10 overfill        shop              90 -        bad_crimp
+H   T2 2024-05-07 10 overfill        shop              -  -        liquid_present
+I   T3 2024-06-05 2  overfill        -                 -  -        rack_equipment
+J   T4 2024-06-07 2  overfill        left_without_load -  -        -
+K1  T5 2024-07-05 1  overfill        -                 20 -        -
+K2  T5 2024-07-05 2  overfill        other_lane        10 North/10 -
+L   T6 2024-08-05 2  paperwork       -                 -  -        -
+M   T6 2024-09-05 -  vapour_interlock -                30 -        -
+N   T1 2024-12-28 1  overfill        -                 -  -        -
+"""
+NAMES = "refusals not_equipment episodes cleared other_lane same_lane other_terminal not_known by_next_load fault near_miss rack left delays_recorded"
+# North in 2024: loads, the counts of NAMES in their order, hours
+EXPECTED: dict[str | None, tuple[int, str, float]] = {
+    "1": (6 * 12 * 50 + 1, "5 0 5 4 3 1 0 0 1 1 0 0 0 3", 65 / 60),
+    "2": (6 * 12 * 50 + 2, "5 1 4 2 0 0 1 1 2 0 0 1 1 2", 55 / 60),
+    "10": (6 * 12 * 50 + 2, "2 0 2 0 0 0 0 0 0 1 1 0 0 1", 90 / 60),
+    None: (1, "1 1 1 1 0 0 0 1 0 0 0 0 0 1", 30 / 60),
+}
+
+
+def happened() -> dict[str, Rows]:
+    """The records: 50 loads a trailer, lane and month on the 15th, and what HAPPENED says."""
+    days = [date(2024, m, 15) for m in range(1, 13)]
+    loads: Rows = [
+        {"trailer_id": t, "terminal": "North", "lane": lane, "loaded_on": day, "loads": 50}
+        for t in TRAILERS for day in days for lane in ("1", "2", "10")
+    ]  # fmt: skip
+    loads += [
+        {"trailer_id": "T2", "terminal": "West", "lane": "3", "loaded_on": date(2024, 6, 20), "loads": 9}
+    ]
+    loads += [
+        {"trailer_id": "T3", "terminal": "South", "lane": "7", "loaded_at": f"{day}T10:00Z", "loads": 1}
+        for day in ("2024-01-02", "2024-12-31")
+    ]
+    refusals: Rows = [
+        refusal("S1", "T3", datetime(2024, 1, 2, 9), "South", "7", "overfill", "retry", None),
+        refusal("S2", "T3", datetime(2024, 12, 31, 9), "South", "7", "overfill", "retry", None),
+        refusal("X", "T2", datetime(2024, 10, 5, 9), "East", "1", "overfill", None, None),
+    ]
+    repairs: Rows = []
+    for line in HAPPENED.strip().splitlines():
+        id_, trailer, day, lane, reason, by, delay, to, cause = (
+            None if w == "-" else w for w in line.split()
+        )
+        at = datetime.fromisoformat(f"{day}T09:00") + timedelta(minutes=10 * (id_ == "K2"))
+        refusals.append(refusal(id_, trailer, at, "North", lane, reason, by, delay))
+        if to:
+            terminal, to_lane = to.split("/")
+            loads.append({"trailer_id": trailer, "terminal": terminal, "lane": to_lane, "loaded_at": f"{day}T10:00Z", "loads": 1})  # fmt: skip
+        if cause:
+            repairs.append({"repair_id": f"V{id_}", "trailer_id": trailer, "refusal_id": id_, "cause": cause, "received_at": f"{day}T12:00Z", "returned_at": f"{day}T18:00Z"})  # fmt: skip
+    trailers: Rows = [{"trailer_id": t, "positions": 5, "in_service_on": "2023-06-01"} for t in TRAILERS]
+    return {"trailers": trailers, "loads": loads, "refusals": refusals, "repairs": repairs}
+
+
+def refusal(id_: Any, trailer: Any, at: datetime, terminal: str, lane: Any, reason: Any, by: Any, delay: Any) -> dict[str, Any]:  # fmt: skip
+    return {"refusal_id": id_, "trailer_id": trailer, "refused_at": f"{at:%Y-%m-%dT%H:%M}Z", "terminal": terminal,
+            "lane": lane, "reason": reason, "released_by": by, "delay_min": delay}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def small_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return store_from(tmp_path_factory.mktemp("terminal"), happened())
+
+
+@pytest.fixture(scope="module")
+def north(small_store: Path) -> Terminal:
+    return ask(small_store, "North", "2024-12")
+
+
+def test_counts_by_hand(north: Terminal) -> None:
+    found = {
+        row.lane: (row.loads, " ".join(str(row.counts[n]) for n in NAMES.split()), row.delay_hours)
+        for row in north.lanes
+    }
+    assert found == {lane: (n, counts, pytest.approx(hours)) for lane, (n, counts, hours) in EXPECTED.items()}
+    assert [row.lane for row in north.lanes] == ["1", "2", "10", None]
+
+
+def test_routes_by_hand(north: Terminal) -> None:
+    found = {(r.lane, r.where, r.to_terminal, r.to_lane): r.episodes for r in north.routes}
+    assert found == {
+        ("1", "other_lane", "North", "2"): 1,
+        ("1", "other_lane", "North", "10"): 2,
+        ("1", "same_lane", "North", "1"): 1,
+        ("2", "other_terminal", "South", "7"): 1,
+        ("2", "not_known", "North", None): 1,
+        (None, "not_known", "North", "2"): 1,
+    }
+
+
+def test_rates_are_counts_over_loads(north: Terminal) -> None:
+    first, second = north.lanes[:2]
+    assert first.elsewhere and first.others and first.refusals and second.faults
+    assert (first.elsewhere.events, first.elsewhere.loads) == (3, 3601)
+    assert first.elsewhere.rate == pytest.approx(3 * 1000 / 3601)
+    assert (first.others.events, first.others.loads, first.others_are) == (1, 7204, ("2", "10"))
+    assert first.refusals.rate == pytest.approx(5 * 1000 / 3601)
+    assert second.faults.low == 0 and second.faults.high == pytest.approx(-np.log(0.025) * 1000 / 3602)
+    assert first.elsewhere.low < first.elsewhere.rate < first.elsewhere.high
+
+
+def test_months_add_up_to_the_year(north: Terminal) -> None:
+    """The record is a year here, so the months hold what the year's rows hold."""
+    assert north.record == north.year
+    for row in north.lanes:
+        mine = [m for m in north.months if m.lane == row.lane]
+        assert sum(m.loads or 0 for m in mine) == row.loads
+        assert sum(m.refusals for m in mine) == row.counts["refusals"]
+        assert sum(m.cleared for m in mine) == row.counts["cleared"]
+    assert north.quiet_months == ("2024-01", "2024-08", "2024-09", "2024-10", "2024-11")
+
+
+def test_small_page_says_what_is_missing(north: Terminal) -> None:
+    said = text(north)
+    assert "too few refusals to tell" in said
+    assert "No lane stands out, so there is no month to name." in said
+    assert "1 load and 2 refusals: not recorded" in said
+    assert "2024-08" in said and "overfill can't tell a wet sensor from an open circuit" in said
+    assert "lane not recorded" in render(terminal_page(north))
+
+
+# --- rows add up, whatever the store ----------------------------------------------------------------------
+
+TOTALS = """
+select (select sum(loads) from staging.loads where terminal = $t and loaded_on >= $first and loaded_on < $end),
+    (select count(*) from staging.refusals where terminal = $t and refused_at >= $first and refused_at < $end and equipment),
+    (select count(*) from staging.refusals where terminal = $t and refused_at >= $first and refused_at < $end and not equipment),
+    (select count(*) from marts.episodes where terminal = $t and started_at >= $first and started_at < $end),
+    (select count(*) from marts.episodes where terminal = $t and started_at >= $first and started_at < $end
+        and outcome in ('cleared_retry', 'cleared_other_lane')),
+    (select count(*) from marts.faults where terminal = $t and started_at >= $first and started_at < $end
+        and counts_as = 'fault' and (open_until is null or $end <= open_until)),
+    (select sum(delay_min)::double from staging.refusals where terminal = $t and refused_at >= $first and refused_at < $end),
+    (select count(delay_min) from staging.refusals where terminal = $t and refused_at >= $first and refused_at < $end)
+"""
+
+
+def check_sums(store: Path, t: Terminal) -> None:
+    with opened(store) as con:
+        totals = rows(con, TOTALS, {"t": t.name, "first": t.year.first, "end": t.year.end})[0]
+    names = ("refusals", "not_equipment", "episodes", "cleared", "fault")
+    for lanes in (t.lanes, (t.total,)):
+        counts: Counter[str] = sum((Counter(row.counts) for row in lanes), Counter())
+        assert (sum(r.loads or 0 for r in lanes), *(counts[n] for n in names)) == totals[:6]
+        assert sum(r.delay_hours or 0 for r in lanes) * 60 == pytest.approx(totals[6])
+        assert counts["delays_recorded"] == totals[7]
+        assert counts["episodes"] == sum(counts[n] for n in ("cleared", "fault", "near_miss", "rack", "left"))
+        assert counts["cleared"] == sum(
+            counts[n] for n in ("same_lane", "other_lane", "other_terminal", "not_known")
+        )
+    assert sum(r.episodes for r in t.routes) == t.total.counts["cleared"]
+
+
+def test_rows_add_up_by_hand(small_store: Path, north: Terminal) -> None:
+    check_sums(small_store, north)
+
+
+# --- terminals with little on record ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "month", "says"),
+    [
+        (
+            "West",
+            "2024-12",
+            "No refusal is on record at West for January 2024 to December 2024, over 9 loads",
+        ),
+        ("West", "2024-12", "has ever been logged in this store"),
+        ("East", "2024-12", "1 refusal at East, January 2024 to December 2024, but no loads are on record"),
+        ("South", "2024-12", "only one lane has loads on record, so there is nothing to hold it against"),
+        ("North", "2020-05", "Neither loads nor refusals are on record at North for May 2020."),
+        ("North", "2024-01", "No refusal is on record at North for January 2024, over 900 loads"),
+        ("North", "2024-01", "Refusals on record here run from 2024-02-03 to 2024-12-28"),
+    ],
+)
+def test_little_on_record(small_store: Path, name: str, month: str, says: str) -> None:
+    t = ask(small_store, name, month)
+    assert says in text(t)
+    assert "stands out" not in terminal_page(t).headline
+    render(terminal_page(t))
+
+
+def test_what_is_not_measured_is_not_zero(small_store: Path) -> None:
+    east, west = ask(small_store, "East", "2024-12"), ask(small_store, "West", "2024-12")
+    assert east.total.loads is None and east.total.refusals is None and east.lanes[0].verdict is None
+    assert [s.id for s in terminal_page(west).sections] == ["lanes", "cannot-show"]
+    assert all(r.loads is None for r in east.lanes) and east.total.delay_hours is None
+    hours = next(s for s in terminal_page(east).sections if s.id == "hours")
+    assert hours.table is None and "can't be told" in hours.lede
+
+
+# --- comparing lanes --------------------------------------------------------------------------------------
+
+
+def units(**elsewhere: int) -> Units:
+    """Lanes of 4,000 loads over eight trailers; so many refusals cleared elsewhere, one trailer after the other."""
+    return {
+        lane: {
+            str(i): Counter(
+                {"loads": 500, "elsewhere": n // 8 + (i < n % 8), "cleared": n // 8 + (i < n % 8)}
+            )
+            for i in range(8)
+        }
+        for lane, n in elsewhere.items()
+    }
+
+
+def verdicts(made: Units) -> dict[str, str | None]:
+    counts = {lane: sum(by.values(), Counter()) for lane, by in made.items()}
+    return {str(row.lane): row.verdict for row in study._lane_rows(made, counts, Settings())}
+
+
+def test_a_lane_stands_out_only_beyond_the_limits() -> None:
+    assert verdicts(units(A=40, B=8, C=8))["A"] == "stands_out"
+    assert verdicts(units(A=12, B=8, C=8)) == {"A": "too_few", "B": "alike", "C": "alike"}
+    assert verdicts(units(A=200, B=200, C=40))["C"] == "fewer"
+    assert set(verdicts(units(A=200, B=210, C=190)).values()) == {"alike"}
+    assert verdicts(units(A=40)) == {"A": None}
+
+
+def test_refusals_of_a_lane_without_loads_are_in_no_comparison() -> None:
+    """As where two logs write a lane differently: its refusals would raise the others' rate with no loads to match."""
+    made = units(A=40, B=8, C=8)
+    made["c"] = {"0": Counter({"elsewhere": 500, "cleared": 500})}
+    found = verdicts(made)
+    assert found["A"] == "stands_out" and found["c"] is None
+
+
+def test_one_bad_lane_does_not_hide_another() -> None:
+    """Held against A as well, B would be lost in its shadow: 60 against 208 in three lanes."""
+    assert verdicts(units(A=200, B=60, C=4, D=4)) == {
+        "A": "stands_out", "B": "stands_out", "C": "too_few", "D": "too_few",
+    }  # fmt: skip
+
+
+def test_one_trailer_alone_does_not_make_a_lane() -> None:
+    """The same counts as a lane that stands out, but all of one trailer: the limits widen and overlap."""
+    made = units(A=40, B=8, C=8)
+    for i, counts in enumerate(made["A"].values()):
+        counts["elsewhere"] = 40 * (i == 0)
+    assert verdicts(made)["A"] != "stands_out"
+
+
+# --- where it cleared -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("lane", "last", "by", "places", "found"),
+    [
+        ("1", "1", "retry", {("N", "2")}, ("same_lane", ("N", "1"))),
+        ("1", "2", "retry", set(), ("other_lane", ("N", "2"))),
+        ("1", "1", "other_lane", set(), ("other_lane", None)),
+        ("1", "1", "other_lane", {("N", "1")}, ("other_lane", None)),
+        ("1", "1", "other_lane", {("N", None)}, ("other_lane", None)),
+        ("1", "1", "other_lane", {("N", "2"), ("N", "3")}, ("other_lane", ("N", None))),
+        ("1", "2", "other_lane", {("N", "1")}, ("same_lane", ("N", "1"))),
+        ("1", "2", "other_lane", set(), ("not_known", None)),
+        ("1", "1", None, {("N", "1"), ("N", "2")}, ("same_lane", ("N", "1"))),
+        ("1", "1", None, {("S", "1")}, ("other_terminal", ("S", "1"))),
+        ("1", "1", None, {("S", "1"), ("S", "2")}, ("other_terminal", ("S", None))),
+        ("1", "1", None, {("S", None)}, ("other_terminal", ("S", None))),
+        ("1", "1", None, {("S", "1"), ("N", "2")}, ("not_known", None)),
+        ("1", "1", None, {(None, None)}, ("not_known", (None, None))),
+        (None, None, "retry", set(), ("not_known", ("N", None))),
+    ],
+)
+def test_landing(lane: Any, last: Any, by: Any, places: Any, found: Any) -> None:
+    row = {"terminal": "N", "lane": lane, "last_terminal": "N", "last_lane": last, "released_by": by}
+    assert landing(row, places) == found
+
+
+# --- since when -------------------------------------------------------------------------------------------
+
+
+def test_start_of_excess_by_hand() -> None:
+    counts = [(1, 100)] * 12 + [(5, 100)] * 12
+    assert start_of_excess(counts, 0.01, 0.05)[0] == 12
+    assert start_of_excess([(5, 100)] * 6, 0.01, 0.05)[0] == 0
+    assert start_of_excess([(1, 100)] * 5 + [(0, 0)] * 3 + [(5, 100)] * 5, 0.01, 0.05)[0] == 8
+    assert start_of_excess([(1, 100)] * 12, 0.01, 0.05) == (None, [])
+    assert start_of_excess(counts, 0.05, 0.05) == (None, [])
+    assert start_of_excess([], 0.01, 0.05) == (None, [])
+    with pytest.raises(ValueError, match="must be positive"):
+        start_of_excess(counts, 0.0, 0.05)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_start_of_excess_is_the_likeliest(seed: int) -> None:
+    """Against the Poisson likelihood of every start, counted out."""
+    draw = np.random.default_rng(seed)
+    loads = draw.integers(100, 500, 24)
+    true = int(draw.integers(4, 20))
+    usual, raised = 0.003, 0.012
+    events = draw.poisson(loads * np.where(np.arange(24) < true, usual, raised))
+    fit = [
+        stats.poisson.logpmf(events, loads * np.where(np.arange(24) < s, usual, raised)).sum()
+        for s in range(24)
+    ]
+    best, near = start_of_excess(list(zip(events.tolist(), loads.tolist(), strict=True)), usual, raised)
+    assert best == int(np.argmax(fit))
+    assert near == [s for s in range(24) if fit[s] >= max(fit) - 2]
+
+
+# --- the shipped sample -----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    store = tmp_path_factory.mktemp("sample") / "sample.duckdb"
+    for delivery in ("1-first", "2-later"):
+        load(store, folder("sample_data") / "csv" / delivery)
+    yield store
+
+
+def test_the_planted_lane_is_found_and_no_other(sample: Path) -> None:
+    planted = next(p for p in simulate(SAMPLE).truth["planted"].to_dicts() if p["name"] == "lane")
+    where, lane = planted["where"].split()
+    out = {}
+    for terminal in SAMPLE.terminals:
+        t = ask(sample, terminal.name, "2025-12")
+        check_sums(sample, t)
+        out[t.name] = [row.lane for row in t.lanes if row.verdict == "stands_out"]
+    assert out == {t.name: [lane] if t.name == where else [] for t in SAMPLE.terminals}
+
+    t = ask(sample, where, "2025-12")
+    page = terminal_page(t)
+    assert page.headline.startswith(f"Lane {lane} stands out; worth a service check")
+    assert re.search(
+        r"between [\d.]+ and [\d.]+ per 1,000 loads, against [\d.]+ to [\d.]+ on the other 3 lanes",
+        page.headline,
+    )
+    since = t.since[0]
+    true, found = date.fromisoformat(planted["since"]), date.fromisoformat(f"{since.month}-01")
+    assert abs((found - true).days) <= 62
+    sentence = next(s.lede for s in page.sections if s.id == "since")
+    assert f"Lane {lane}" in sentence and f"since about {month_words(since.month)}" in sentence
+
+
+def test_before_it_was_planted_nothing_stands_out(sample: Path) -> None:
+    t = ask(sample, "Osierhythe", "2024-06")
+    assert terminal_page(t).headline.startswith("No lane of Osierhythe stands out")
+    assert t.since == ()
+
+
+def test_the_page_speaks_plainly(sample: Path) -> None:
+    said = text(ask(sample, "Osierhythe", "2025-12")).lower()
+    for word in (
+        "laplace",
+        "poisson",
+        "gamma",
+        "confidence",
+        "interval",
+        "significan",
+        "likelihood",
+        "cusum",
+        "p-value",
+    ):
+        assert word not in said
+    assert "never of one refusal" in said and "stuck dry never refuses" in said and "nobody logged" in said
+
+
+def test_command(sample: Path, tmp_path: Path, repermit: Any) -> None:
+    out = tmp_path / "page.html"
+    done = repermit("report", "terminal", "--terminal", "Osierhythe", "--out", out, store=sample)
+    assert done.exit_code == 0 and str(out) in done.stdout
+    assert "Lane C stands out" in out.read_text(encoding="utf-8")
+    wrong = repermit("report", "terminal", "--terminal", "Osierhyth", store=sample)
+    assert isinstance(wrong.exception, CallError) and "Did you mean 'Osierhythe'" in str(wrong.exception.hint)
+
+
+# --- words and pictures -----------------------------------------------------------------------------------
+
+
+def test_lanes_in_order_of_counting() -> None:
+    assert sorted(["10", "B2", None, "2", "A", "1", "B10"], key=in_order) == [
+        "1",
+        "2",
+        "10",
+        "A",
+        "B2",
+        "B10",
+        None,
+    ]
+    assert [lane_words(lane) for lane in ("C", "Lane 3", None)] == ["lane C", "Lane 3", "lane not recorded"]
+
+
+def first_rows(spec: dict[str, Any]) -> Rows:
+    """The rows that the first layer draws."""
+    data = spec["layer"][0]["data"]
+    return data["values"] if "values" in data else spec["datasets"][data["name"]]
+
+
+def test_strips_keep_to_their_lane(north: Terminal) -> None:
+    made: Rows = [
+        {"lane": lane, "month": "2024-01-01", "until": "2024-02-01", "name": "2024-01", "n": 1, "loads": 100, "rate": rate}
+        for lane, rate in (("a", 24.0), ("b", 0.0))
+    ]  # fmt: skip
+    spec = charts.strips(made, ["a", "b"], {"a": 5.0}, {"a": "2024-01-01"}).to_dict()
+    bars = first_rows(spec)
+    assert [(b["floor"], b["height"]) for b in bars] == [(1, pytest.approx(1 + 0.7 * 24 / 25)), (0, 0)]
+    assert all(b["floor"] <= b["height"] <= b["floor"] + 0.7 for b in bars)
+    assert [charts._round_up(v) for v in (0, 0.9, 1, 1.2, 24, 26, 99)] == [1, 1, 1, 1.5, 25, 30, 100]
+
+
+def test_at_most_six_lanes_are_drawn(north: Terminal) -> None:
+    """A terminal of eight lanes, made from the small one: six strips, and the page says so."""
+    row, months = north.lanes[0], [m for m in north.months if m.lane == "1"]
+    lanes = tuple(replace(row, lane=str(n), others_are=("1",)) for n in range(1, 9))
+    t = replace(north, lanes=lanes, months=tuple(replace(m, lane=r.lane) for r in lanes for m in months))
+    figure = next(s.figure for s in terminal_page(t).sections if s.id == "since")
+    assert figure and "Of 8 lanes, the 6 with most per load are drawn." in figure.says
+    drawn = {v["lane"] for v in first_rows(figure.chart.to_dict())}
+    assert drawn == {f"lane {n}" for n in range(1, 7)}
