@@ -7,8 +7,11 @@ import traceback
 
 import typer
 
-from repermit.cli import contract, demo, episode, ingest, quarantine, rates, report, validate
-from repermit.errors import OURS, RepermitError
+from repermit.cli import contract, demo, episode, fixes, ingest, quarantine, rates, report, validate
+from repermit.errors import OURS, RepermitError, StoreError
+
+INTERRUPTED = 130
+"""Exit code after Ctrl-C, as shells have it."""
 
 app = typer.Typer(
     name="repermit",
@@ -25,6 +28,7 @@ app.command("ingest")(ingest.ingest)
 app.command("quarantine")(quarantine.quarantine)
 app.command("validate")(validate.validate)
 app.command("rates")(rates.rates)
+app.command("fixes")(fixes.fixes)
 app.command("episode")(episode.episode)
 app.add_typer(report.app, name="report")
 
@@ -42,6 +46,13 @@ def run() -> None:
         sys.stderr.close()  # whoever read the output has gone; nobody is left to tell
         sys.exit(0)
     except Exception as error:
+        if str(error) == "Query interrupted":  # Ctrl-C while the engine was at work
+            typer.echo("interrupted; the store is as it was", err=True)
+            sys.exit(INTERRUPTED)
+        if isinstance(error, OSError) and error.filename is not None:
+            typer.echo(f"error: {error.filename}: {error.strerror}", err=True)
+            typer.echo("  Check the path, its rights and the free space of its disk.", err=True)
+            sys.exit(StoreError.exit_code)
         where = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{where.filename.rsplit('repermit', 1)[-1].lstrip('/')}:{where.lineno}"
         first = (str(error).splitlines() or [""])[0]

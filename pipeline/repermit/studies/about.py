@@ -87,7 +87,7 @@ def about(con: Connection, store: str, selection: Selection) -> About:
         for name in ("fleet", "system", "terminal", "shop")
         if (value := getattr(selection, name)) is not None
     }
-    chosen = records(con, COUNTS, selection.parameters())[0]
+    chosen = records(con, COUNTS, selection.parameters(COUNTS))[0]
     outside = {name: chosen.pop(name) for name in ("faults_before", "faults_after")}
     counts = records(con, STORE_COUNTS, days)[0] | chosen
     counts["quarantined"] = sum(

@@ -220,7 +220,7 @@ def _rows(con: Connection, selection: Selection, by: tuple[str, ...]) -> list[Ra
 
     settings = settings_of(con)
     sql = _units_sql(by, selection)
-    con.execute(f"create or replace temp table rate_units as {sql}", selection.parameters())
+    con.execute(f"create or replace temp table rate_units as {sql}", selection.parameters(sql))
     keys = ", ".join(f'"{key}"' for key in by)
     columns = (
         ", sum(n)::bigint as n, sum(n_found)::bigint as n_found, sum(us)::bigint as us, sum(loads)::bigint as loads,"

@@ -48,9 +48,9 @@ class Selection:
     terminal: str | None = None
     shop: str | None = None
 
-    def parameters(self) -> dict[str, object]:
-        """For SQL that names $first, $end, $fleet, $system, $terminal, $shop."""
-        return {
+    def parameters(self, sql: str) -> dict[str, object]:
+        """The values of those of $first, $end, $fleet, $system, $terminal, $shop that the SQL names."""
+        values: dict[str, object] = {
             "first": self.window.first,
             "end": self.window.end,
             "fleet": self.fleet,
@@ -58,6 +58,7 @@ class Selection:
             "terminal": self.terminal,
             "shop": self.shop,
         }
+        return {name: value for name, value in values.items() if f"${name}" in sql}
 
 
 def parse_month(text: str) -> Window:

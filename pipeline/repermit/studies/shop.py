@@ -1,0 +1,112 @@
+"""One shop: which of its fixes hold, what comes back against chance and against the other shops, and the visits
+in which nothing was found.
+
+Marts in, `ShopRecord` out. May import `warehouse` and its neighbours. The other shops are one group, never named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from repermit.errors import CallError
+from repermit.studies.about import About, about
+from repermit.studies.fixes import Fix, Repairs, load, summarise
+from repermit.studies.selection import Selection
+from repermit.warehouse import Connection, records, settings_of
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One kind of fix at this shop, and the same at the other shops together (None: they have none)."""
+
+    name: str | None
+    here: Fix
+    elsewhere: Fix | None
+
+
+@dataclass(frozen=True)
+class NothingFound:
+    """Visits in which nothing was found: how many of all, their minutes and money, and what followed.
+
+    `again` of `followed` visits (those followed for 90 days, or until a fault) were followed by a fault of the
+    same trailer within 90 days. Sums are None where nothing was recorded.
+    """
+
+    visits: int
+    all_visits: int
+    minutes: float | None
+    minutes_known: int
+    cost: float | None
+    priced: int
+    again: int
+    followed: int
+
+
+@dataclass(frozen=True)
+class ShopRecord:
+    """One shop, on all records before the window's end."""
+
+    about: About
+    shop: str
+    total: Fix
+    actions: tuple[Compared, ...]
+    methods: tuple[Compared, ...]
+    nothing_found: NothingFound
+    visits: int
+    visits_without_finding: int
+    first_return: str | None
+
+
+VISITS = """
+select count(*) as visits, count(*) filter (cause is null or place is null) as visits_without_finding,
+    strftime(min(received_at), '%Y-%m-%d') as first_return
+from core.visits where shop = $shop and received_at < $end
+"""
+
+
+def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord:
+    """What the record shows of the selection's shop. Raises CallError where it has no repair on record."""
+    shop = selection.shop
+    if shop is None:
+        raise CallError("no shop was named", hint="Give --shop NAME.")
+    level = settings_of(con).level
+    repairs = load(con, Selection(selection.window))
+    mine = [i for i, row in enumerate(repairs.rows) if row["shop"] == shop]
+    others = [i for i, row in enumerate(repairs.rows) if row["shop"] != shop]
+    counts = records(con, VISITS, {"shop": shop, "end": selection.window.end})[0]
+    return ShopRecord(
+        about=about(con, store, Selection(selection.window)),
+        shop=shop,
+        total=summarise(repairs, mine, shop, level, others),
+        actions=_compared(repairs, mine, others, "action", level),
+        methods=_compared(repairs, mine, others, "method", level),
+        nothing_found=_nothing_found(repairs, mine),
+        **counts,
+    )
+
+
+def _compared(repairs: Repairs, mine: list[int], others: list[int], by: str, level: float) -> tuple[Compared, ...]:
+    """This shop's fixes by one key, most first, each with the other shops'. Only fixes with a known position."""
+    found = []
+    keys = {repairs.rows[i][by] for i in mine if repairs.placed[i] and repairs.rows[i][by] not in (None, "none")}
+    for key in sorted(keys):
+        here = [i for i in mine if repairs.rows[i][by] == key]
+        there = [i for i in others if repairs.rows[i][by] == key]
+        elsewhere = summarise(repairs, there, key, level) if there else None
+        found.append(Compared(key, summarise(repairs, here, key, level), elsewhere))
+    return tuple(sorted(found, key=lambda c: (-c.here.fixes, str(c.name))))
+
+
+def _nothing_found(repairs: Repairs, mine: list[int]) -> NothingFound:
+    found = [i for i in mine if repairs.rows[i]["cause"] == "none_found"]
+    again = [i for i in found if repairs.failed[i] and repairs.days[i] <= 90]
+    followed = [i for i in found if repairs.days[i] >= 90 or repairs.failed[i]]
+    minutes = _sum(repairs, found, "labour_min")
+    cost = _sum(repairs, found, "cost")
+    return NothingFound(len(found), len(mine), *minutes, *cost, len(again), len(followed))
+
+
+def _sum(repairs: Repairs, index: list[int], column: str) -> tuple[float | None, int]:
+    values: list[Any] = [repairs.rows[i][column] for i in index if repairs.rows[i][column] is not None]
+    return (float(sum(values)) if values else None), len(values)

@@ -1,0 +1,203 @@
+"""The shop's page, for the foreman at the bench. Takes `ShopRecord`, gives a `Page`. No statistics words."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from repermit.studies.fixes import Fix, Horizon
+from repermit.studies.shop import Compared, ShopRecord
+
+from repermit_reports.charts import shop as charts
+from repermit_reports.numbers import amount, interval, number, seen, whole
+from repermit_reports.page import Column, Figure, Page, Section, Table
+from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, records_give, words
+
+FEW = 10
+"""Below so many fixes nothing is said of one kind: too few to tell."""
+
+METHODS = (
+    "A fix comes back when the trailer's next fault is at the place that was fixed, counted in days from its return. The first 90 days are told here. Faults elsewhere on the trailer are not held against the fix.",
+    "Where the record does not say where the next fault was, it counts in part, by how often such faults turned out to be at the same place in all shops' records; the least and most that it could be stand beside it.",
+    "By chance: what the usual number of faults at those places would bring in the same days, had the fix nothing to do with it.",
+    "Against the other shops: what their record brings on trailers of the same wiring and length, refused for the same reason with the same tester's showing, followed for the same days (indirect standardisation; exact limits of the ratio after Clopper and Pearson 1934; incidence after Aalen and Johansen 1978).",
+)
+ASSUMPTIONS = (
+    "A trailer that was not refused again is taken to have held, as long as it was in service and loading.",
+    "A fix whose place is not recorded cannot be followed there; it stands only in the line on any fault.",
+)
+
+
+def shop_page(s: ShopRecord) -> Page:
+    """The page of one shop; the other shops are never named."""
+    return Page(
+        kind="shop",
+        title=f"Fixes of {s.shop}",
+        subtitle=f"For the foreman; all repairs returned before {s.about.end}",
+        headline=_headline(s),
+        lede=_lede(s),
+        sections=(_actions(s), _methods(s), _against(s), _nothing_found(s)),
+        cautions=CAUTIONS,
+        data_used=(data_sentence(s.about), records_give(s.about)),
+        methods=METHODS,
+        assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
+        made_on=date.fromisoformat(s.about.end),
+    )
+
+
+def _90(fix: Fix) -> Horizon:
+    return next(h for h in fix.horizons if h.days == 90)
+
+
+def _back(fix: Fix) -> str:
+    """How many came back within 90 days, with the least and most that the record allows."""
+    h = _90(fix)
+    count = number(h.back, 2) if h.back_least != h.back_most else whole(h.back)
+    return count if h.back_least == h.back_most else f"about {count} (from {h.back_least} to {h.back_most})"
+
+
+def _headline(s: ShopRecord) -> str:
+    f = s.total
+    if not f.placed:
+        return "No fix of this shop has a recorded place, so none can be followed."
+    chance = f.expected_background_90d or 0.0
+    return (
+        f"Of {whole(f.placed)} fixes with a recorded place, {_back(f)} came back within 90 days;"
+        f" chance alone would bring about {number(chance, 2)}."
+    )
+
+
+def _lede(s: ShopRecord) -> str:
+    parts = [f"{whole(s.visits)} visits are on record since {s.first_return or 'an unknown day'}; {whole(s.visits_without_finding)} of them do not say what was found or in what."]
+    told = [c for c in s.actions if c.here.placed >= FEW and _90(c.here).risk is not None]
+    if told:
+        worst = max(told, key=lambda c: _90(c.here).risk or 0)
+        best = min(told, key=lambda c: _90(c.here).risk or 0)
+        parts.append(f"Holds best: {words(best.name)}, {_of_100(best.here)}. Comes back most: {words(worst.name)}, {_of_100(worst.here)}.")
+    return " ".join(parts)
+
+
+def _of_100(fix: Fix) -> str:
+    h = _90(fix)
+    if h.risk is None:
+        return "not followed long enough"
+    low, high = (h.risk_low or 0) * 100, (h.risk_high or 0) * 100
+    return f"{number(h.risk * 100, 2)} of 100 back within 90 days (between {number(low, 2)} and {number(high, 2)})"
+
+
+def _rows(compared: tuple[Compared, ...]) -> list[dict[str, object]]:
+    rows = []
+    for c in compared:
+        for who, fix in zip(charts.WHO, (c.here, c.elsewhere), strict=True):
+            if fix is None or not fix.placed or _90(fix).risk is None:
+                continue
+            h = _90(fix)
+            rows.append(
+                {
+                    "fix": words(c.name),
+                    "who": who,
+                    "of_100": (h.risk or 0) * 100,
+                    "low": (h.risk_low or 0) * 100,
+                    "high": (h.risk_high or 0) * 100,
+                    "fixes": fix.placed,
+                    "back": h.back,
+                }
+            )
+    return rows
+
+
+def _table(id_: str, caption: str, name: str, compared: tuple[Compared, ...]) -> Table:
+    columns = (
+        Column("name", name),
+        Column("placed", "fixes with a recorded place", kind="integer"),
+        Column("back", "came back within 90 days"),
+        Column("chance", "by chance", kind="number"),
+        Column("here", "of 100, here", kind="interval"),
+        Column("elsewhere", "of 100, other shops", kind="interval"),
+        Column("their_fixes", "their fixes", kind="integer"),
+        Column("any", "any fault of the trailer within 90 days, of 100", kind="number"),
+    )
+    rows = []
+    for c in compared:
+        h, e = _90(c.here), _90(c.elsewhere) if c.elsewhere and c.elsewhere.placed else None
+        rows.append(
+            (
+                words(c.name),
+                c.here.placed,
+                _back(c.here),
+                c.here.expected_background_90d,
+                _hundred(h),
+                _hundred(e) if e else None,
+                c.elsewhere.placed if c.elsewhere else None,
+                None if h.any_fault is None else h.any_fault * 100,
+            )
+        )
+    return Table(id_, caption, columns, tuple(rows))
+
+
+def _hundred(h: Horizon) -> tuple[float | None, float | None, float | None] | None:
+    if h.risk is None:
+        return None
+    return h.risk * 100, (h.risk_low or 0) * 100, (h.risk_high or 0) * 100
+
+
+def _actions(s: ShopRecord) -> Section:
+    rows = _rows(s.actions)
+    few = [words(c.name) for c in s.actions if c.here.placed < FEW]
+    lede = "Each fix here, and the same fix at the other shops together. The line is how far the true number may lie from the point; the more fixes, the shorter."
+    if few:
+        lede += f" Too few to tell yet (under {FEW}): {', '.join(few)}."
+    return Section(
+        "which-hold",
+        "Which fixes hold",
+        lede if rows else "No fix with a recorded place can be followed yet.",
+        figure=Figure("which-hold-figure", charts.come_back(rows, [words(c.name) for c in s.actions]), "Of 100 fixes, how many come back at the same place within 90 days: this shop (circles) and the other shops (diamonds), each with the range that the record allows.") if rows else None,
+        table=_table("which-hold-table", "Fixes of this shop and of the other shops", "fix", s.actions) if s.actions else None,
+    )
+
+
+def _methods(s: ShopRecord) -> Section:
+    if not s.methods:
+        return Section("how", "How it was done", "The records do not say how fixes were done (column method), so tools and ways of working cannot be told apart.")
+    told = [c for c in s.methods if c.here.placed >= FEW and _90(c.here).risk is not None]
+    lede = "; ".join(f"{words(c.name)}: {_of_100(c.here)}" for c in told) + "." if told else f"No way of working has {FEW} fixes yet: too few to tell."
+    return Section(
+        "how",
+        "How it was done",
+        lede[0].upper() + lede[1:],
+        figure=Figure("how-figure", charts.come_back(_rows(s.methods), [words(c.name) for c in s.methods]), "The same by the way the fix was done, such as the crimp tool.") if _rows(s.methods) else None,
+        table=_table("how-table", "By the way of working", "way", s.methods),
+    )
+
+
+def _against(s: ShopRecord) -> Section:
+    f = s.total
+    if f.ratio_90d is None or f.expected_90d is None:
+        lede = "The other shops have no fixes of the same kind on record, or none that came back, so there is nothing to hold this shop against."
+        return Section("against", "This shop against the others", lede)
+    low, high = f.ratio_90d_low or 0.0, f.ratio_90d_high
+    what = f"Of the {whole(f.compared)} fixes that the other shops have the like of, {number(f.compared_back_90d, 2)} came back within 90 days. Their record on the same mix of work would bring {number(f.expected_90d, 2)}."
+    between = f"between {interval(low, high).replace(' to ', ' and ')}" if high is not None else f"{number(low)} or more"
+    if low > 1:
+        verdict = f"That is more than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
+    elif high is not None and high < 1:
+        verdict = f"That is fewer than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
+    else:
+        verdict = f"The range of what it may truly be ({between} times as many) holds one: no difference is shown, or too few to tell."
+    left_out = f.placed - (f.compared or 0)
+    notes = (f"{whole(left_out)} of this shop's {whole(f.placed)} fixes have no like elsewhere and are left out of this comparison.",) if left_out else ()
+    return Section("against", "This shop against the others", f"{what} {verdict}", notes=notes)
+
+
+def _nothing_found(s: ShopRecord) -> Section:
+    n = s.nothing_found
+    if not n.visits:
+        return Section("nothing-found", "Visits, no fault found", "No visit on record ended with nothing found.")
+    lede = f"{whole(n.visits)} of {whole(n.all_visits)} repaired episodes ended with nothing found."
+    if n.minutes is not None:
+        lede += f" They took {amount(n.minutes / 60)} hours of work"
+        lede += f" (recorded for {whole(n.minutes_known)})" if n.minutes_known < n.visits else ""
+        lede += f" and cost {amount(n.cost)}" + (f" (priced: {whole(n.priced)})" if n.priced < n.visits else "") if n.cost is not None else ""
+        lede += "."
+    if n.followed:
+        lede += f" Of the {whole(n.followed)} that could be followed for 90 days, {seen(n.again, 'trailer had', 'trailers had')} a fault again: in those the fault may have been there all along."
+    return Section("nothing-found", "Visits, no fault found", lede)
