@@ -44,7 +44,7 @@ KINDS = {
     "day": Kind("DATE", r"(19|20)\d{2}-\d{2}-\d{2}", "a date, YYYY-MM-DD"),
     "time": Kind(
         "TIMESTAMP",
-        r"(19|20)\d{2}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-](0\d|1[0-4]):[0-5]\d)",
+        r"(19|20)\d{2}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-]((0\d|1[0-3]):[0-5]\d|14:00))",
         "an ISO 8601 time with its offset, such as 2025-03-01T14:05+01:00, or a date",
     ),
     "flag": Kind("BOOLEAN", r"yes|no|true|false|1|0", "yes or no"),
@@ -164,7 +164,7 @@ TRAILER_RULES = [
 ]
 
 # Rules of the reconciliation, judged by ingest on whole sets of rows rather than by a predicate on one.
-LINE_WHOLE = Rule("line_whole", "", "the line has as many fields as the header and its quotes close")
+LINE_WHOLE = Rule("line_whole", "", "the line has as many fields as the header, but for empty ones at its end, and its quotes close")
 ID_ONCE = Rule("id_once", "", "one ingest says one thing about a key; these lines disagree")
 WITHDRAWS_KNOWN = Rule("withdraws_known", "", "there is a record of that key to withdraw")
 SPELLS_APART = Rule("spells_apart", "", "the spells of one trailer do not overlap")
@@ -205,7 +205,7 @@ def _position_rule(name: str) -> Rule:
 
 def _order_rule(name: str, first: str, second: str, text: str) -> Rule:
     """`first` is not after `second`; a date without a time holds if any moment of that day does."""
-    return Rule(name, f"row.{first} <= row.{second}_until", text)
+    return Rule(name, f"row.{first} <= row.{second} or row.{first} < row.{second}_until", text)
 
 
 TRAILERS = Table(

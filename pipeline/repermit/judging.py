@@ -11,8 +11,8 @@ from repermit.warehouse import literal, quote
 
 
 def clean(column: str) -> str:
-    """A cell as read: without blanks around it, empty = not known."""
-    return f"nullif(trim({column}, ' ' || chr(9)), '')"
+    """A cell as read: without blanks and line breaks around it, empty = not known."""
+    return f"nullif(trim({column}, ' ' || chr(9) || chr(10) || chr(13)), '')"
 
 
 def text_struct(table: Table, source: str = "s") -> str:

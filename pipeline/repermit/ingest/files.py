@@ -8,21 +8,18 @@ from __future__ import annotations
 import csv
 import difflib
 import gzip
-import hashlib
 import io
-from collections.abc import Iterator
+import re
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 from repermit.contract import TABLES, Table
 from repermit.errors import CallError, DataError
+from repermit.ingest.plain_text import check_text, open_bytes, with_plain_line_ends
 from repermit.warehouse import Connection, literal, one, quote
 
-CHUNK = 1 << 20
 HEADER_BYTES = 1 << 20
-# A delimiter that no text line holds, so that the engine's reader returns whole lines.
-WHOLE_LINE = "\x1f\x1e\x1f"
 
 
 @dataclass(frozen=True)
@@ -36,6 +33,8 @@ class Source:
     digest: str
     size: int
     readable: Path
+    zipped: bool
+    """Whether `readable` is compressed, whatever it is called."""
     bom: int
     """Bytes of the byte order mark before the header."""
     line_end: int
@@ -73,101 +72,47 @@ def recognise(path: Path, name: str, scratch: Path) -> Source:
 
     Raises DataError with file, line and column where it cannot be read as data.
     """
-    with path.open("rb") as raw:
-        zipped = raw.read(2) == b"\x1f\x8b"
-    digest, lines = _check_text(path, name, zipped)
-    header = _header(path, name, zipped)
-    table = table_of(header, name)
-    readable, line_end = path, 2 if lines.crlf else 1
-    if lines.mixed:
-        readable, line_end = scratch / f"{digest[:16]}.csv", 1
-        _with_plain_line_ends(path, readable, zipped)
-    with _open(path, zipped) as file:
-        bom = 3 if file.read(3) == b"\xef\xbb\xbf" else 0
-    return Source(path, name, table, header, digest, path.stat().st_size, readable, bom, line_end)
-
-
-def _open(path: Path, zipped: bool) -> BinaryIO:
-    return gzip.open(path, "rb") if zipped else path.open("rb")  # type: ignore[return-value]
-
-
-@dataclass
-class _Lines:
-    """How the lines of a file end."""
-
-    lf: int = 0
-    crlf: int = 0
-    cr: int = 0
-
-    @property
-    def mixed(self) -> bool:
-        lone_cr = self.cr - self.crlf
-        return self.crlf not in (0, self.lf) or (lone_cr > 0 and self.lf > 0)
-
-
-def _check_text(path: Path, name: str, zipped: bool) -> tuple[str, _Lines]:
-    """Hash of the bytes as stored, and how lines end; refuses what is not UTF-8 text."""
-    digest, lines, tail = hashlib.sha256(), _Lines(), b""
+    told = str(path).encode(errors="replace").decode()
+    if told != str(path):
+        raise DataError(f"{told}: the file's name or folder is not UTF-8", hint="Rename it.")
     try:
-        with path.open("rb") as file:
-            while block := file.read(CHUNK):
-                digest.update(block)
-        with _open(path, zipped) as file:
-            while block := file.read(CHUNK):
-                data = tail + block
-                tail = _check_chunk(data, lines.lf, name)
-                whole = data[: len(data) - len(tail)]
-                if whole.endswith(b"\r"):
-                    tail, whole = b"\r" + tail, whole[:-1]
-                lines.lf += whole.count(b"\n")
-                lines.crlf += whole.count(b"\r\n")
-                lines.cr += whole.count(b"\r")
-    except (gzip.BadGzipFile, EOFError) as error:
+        return _recognise(path, name, scratch)
+    except (gzip.BadGzipFile, zlib.error, EOFError) as error:
         raise DataError(f"{name}: the compressed file is damaged ({error})", hint="Copy it again.") from error
     except OSError as error:
         raise DataError(f"{name}: cannot be read: {error.strerror}", hint="Check its rights.") from error
-    if tail not in (b"", b"\r"):
-        raise _not_utf8(name, lines.lf + 1, 1, tail)
-    lines.cr += tail.count(b"\r")
-    return digest.hexdigest(), lines
 
 
-def _check_chunk(data: bytes, lines_before: int, name: str) -> bytes:
-    """The unfinished last character of the chunk; raises DataError at the first byte that is no text."""
-
-    def at(offset: int) -> tuple[int, int]:
-        return lines_before + data.count(b"\n", 0, offset) + 1, offset - data.rfind(b"\n", 0, offset)
-
-    tail = b""
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        if error.reason != "unexpected end of data" or error.end != len(data):
-            raise _not_utf8(name, *at(error.start), data[:4]) from None
-        tail = data[error.start :]
-    if (nul := data.find(b"\0")) >= 0:
-        line, column = at(nul)
-        raise DataError(
-            f"{name}, line {line}, column {column}: a NUL byte, so this is not a text file",
-            hint="Export it again as CSV in UTF-8.",
-        )
-    return tail
-
-
-def _not_utf8(name: str, line: int, column: int, start: bytes) -> DataError:
-    looks = "it looks like UTF-16" if start[:2] in (b"\xff\xfe", b"\xfe\xff") else "the file is not UTF-8"
-    return DataError(
-        f"{name}, line {line}, byte {column}: {looks}", hint="Save it as CSV in UTF-8 and ingest it again."
-    )
+def _recognise(path: Path, name: str, scratch: Path) -> Source:
+    with path.open("rb") as raw:
+        zipped = raw.read(2) == b"\x1f\x8b"
+    digest, lines = check_text(path, name, zipped)
+    header = _header(path, name, zipped)
+    table = table_of(header, name)
+    readable, line_end = path, 2 if lines.crlf else 1
+    with open_bytes(path, zipped) as file:
+        bom = 3 if file.read(3) == b"\xef\xbb\xbf" else 0
+    if not lines.plain:
+        readable, line_end = scratch / f"{digest[:16]}.csv", 1
+        with_plain_line_ends(path, readable, zipped)
+        zipped = False
+    return Source(path, name, table, header, digest, path.stat().st_size, readable, zipped, bom, line_end)
 
 
 def _header(path: Path, name: str, zipped: bool) -> tuple[str, ...]:
-    with _open(path, zipped) as file:
+    with open_bytes(path, zipped) as file:
         start = file.read(HEADER_BYTES).decode("utf-8-sig", errors="ignore")
-    first = next(iter(csv.reader(io.StringIO(start, newline=""))), [])
-    header = tuple(cell.strip() for cell in first)
-    if not any(header):
+    if not start.strip():
         raise DataError(f"{name}: the file is empty, not even a header", hint="See: repermit contract")
+    try:
+        first = next(csv.reader(io.StringIO(start, newline="")))
+    except csv.Error as error:
+        raise DataError(
+            f"{name}, line 1: this is no header ({error})", hint="See: repermit contract"
+        ) from error
+    header = tuple(cell.strip(" \t") for cell in first)
+    if not any(header):
+        raise DataError(f"{name}, line 1: the line is blank", hint="Let the header be the first line.")
     if len(header) == 1:
         for delimiter, words in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
             if delimiter in header[0]:
@@ -175,6 +120,11 @@ def _header(path: Path, name: str, zipped: bool) -> tuple[str, ...]:
                     f"{name}, line 1: the columns are separated by {words}, not commas",
                     hint="Export it with commas.",
                 )
+    if "" in header:
+        column = header.index("") + 1
+        raise DataError(
+            f"{name}, line 1: column {column} has no name", hint="Name it, or remove it from every line."
+        )
     twice = sorted({cell for cell in header if header.count(cell) > 1})
     if twice:
         raise DataError(f"{name}, line 1: the column {twice[0]!r} stands twice", hint="Rename or remove one.")
@@ -235,24 +185,14 @@ def _short(names: tuple[str, ...] | list[str]) -> str:
     return shown + (f" and {len(names) - 8} more" if len(names) > 8 else "")
 
 
-def _with_plain_line_ends(path: Path, target: Path, zipped: bool) -> None:
-    """A copy in which every line ends alike; the engine's reader refuses a mixture."""
-
-    def blocks() -> Iterator[bytes]:
-        held = b""
-        with _open(path, zipped) as file:
-            while block := file.read(CHUNK):
-                block = held + block
-                held = b"\r" if block.endswith(b"\r") else b""
-                yield block[: len(block) - len(held)]
-        yield held
-
-    with target.open("wb") as out:
-        for block in blocks():
-            out.write(block.replace(b"\r\n", b"\n").replace(b"\r", b"\n"))
-
-
 # --- into the engine ----------------------------------------------------------------------------------
+
+
+def _one_file(source: Source) -> str:
+    """SQL: the arguments that have the engine read this one file, whatever its name and folders look like."""
+    path = re.sub(r"[*?\[]", r"[\g<0>]", str(source.readable))  # these three would match other files
+    compression = "gzip" if source.zipped else "none"
+    return f"{literal(path)}, auto_detect = false, compression = '{compression}', hive_partitioning = false"
 
 
 def read(con: Connection, source: Source, into: str) -> None:
@@ -270,15 +210,15 @@ def read(con: Connection, source: Source, into: str) -> None:
         for c in source.table.all_columns
     )
     con.execute(
-        f"create or replace temp table {into} as select row_number() over () - 1 as row_no, {select} from read_csv({literal(source.readable)},"
-        f" auto_detect = false, header = true, delim = ',', quote = '\"', escape = '\"', columns = {columns},"
+        f"create or replace temp table {into} as select row_number() over () - 1 as row_no, {select} from read_csv({_one_file(source)},"
+        f" header = true, delim = ',', quote = '\"', escape = '\"', columns = {columns},"
         f" store_rejects = true, rejects_table = '{rejects}', rejects_scan = '{rejects}_scan',"
         " rejects_limit = 0)"
     )
     con.execute(
         f"create or replace temp table {into}_broken as select line_byte_position"
         " + length(csv_line) - length(ltrim(csv_line, chr(10) || chr(13))) as byte,"
-        " min(ltrim(csv_line, chr(10) || chr(13))) as raw,"
+        " min(trim(csv_line, chr(10) || chr(13))) as raw,"
         f" cast(null as bigint) as line from {rejects} group by all"
     )
 
@@ -287,26 +227,29 @@ def locate(con: Connection, source: Source, into: str) -> None:
     """Make `<into>_at` (row_no, line, raw): where each row of `into` stands in its file, and its line as read;
     and add `line` to `<into>_broken`.
 
-    Rows are in file order. A row takes one line, and one more for each line break inside its quotes; blank
-    lines and broken ones are stepped over. `line` counts from 1.
+    Rows are in file order. A row takes one line, and one more for each run of line breaks inside its quotes;
+    blank lines and broken ones are stepped over. `line` counts from 1.
     """
     _number_lines(con, source, into)
     breaks = " + ".join(
-        f"len(regexp_extract_all(coalesce({quote(c.name)}, ''), '\\n+'))"
+        f"len(regexp_extract_all(coalesce({quote(c.name)}, ''), '[\\r\\n]+'))"
         for c in source.table.all_columns
         if c.name in source.header
     )
     con.execute(
         f"create or replace temp table {into}_free as"
-        f" select line, raw, row_number() over (order by line) as place from {into}_lines"
+        f" select line, row_number() over (order by line) as place from {into}_lines"
         f" where line > 1 and raw <> '' and line not in (select unnest(range(line, line + tall)) from {into}_broken)"
     )
     con.execute(
         f"create or replace temp table {into}_at as with spans as ("
         f" select row_no, span, 1 + sum(span) over (order by row_no rows unbounded preceding) - span as place"
-        f" from (select row_no, 1 + {breaks} as span from {into}))"
-        f" select s.row_no, min(f.line) as line, string_agg(f.raw, chr(10) order by f.line) as raw"
-        f" from spans s join {into}_free f on f.place >= s.place and f.place < s.place + s.span group by s.row_no"
+        f" from (select row_no, 1 + {breaks} as span from {into})),"
+        f" ends as (select s.row_no, a.line as first, z.line as last from spans s"
+        f" join {into}_free a on a.place = s.place join {into}_free z on z.place = s.place + s.span - 1)"
+        f" select row_no, first as line, string_agg(l.raw, chr(10) order by l.line) as raw"
+        f" from (select row_no, first, unnest(range(first, last + 1)) as line from ends) e"
+        f" join {into}_lines l using (line) group by row_no, first"
     )
     if one(con, f"select count(*) from {into}_at") != one(con, f"select count(*) from {into}"):
         raise DataError(f"{source.name}: its lines cannot be told apart", hint="Export it as plain CSV.")
@@ -318,12 +261,11 @@ def _number_lines(con: Connection, source: Source, into: str) -> None:
         f"create or replace temp table {into}_lines as select line, raw,"
         f" 1 + {source.bom} + coalesce(sum(strlen(raw) + {source.line_end}) over"
         f" (order by line rows between unbounded preceding and 1 preceding), 0) as byte"
-        f" from (select row_number() over () as line, coalesce(raw, '') as raw from read_csv({literal(source.readable)}, auto_detect = false, header = false,"
-        f" delim = {literal(WHOLE_LINE)}, quote = '', escape = '', columns = {{'raw': 'VARCHAR'}}))"
+        f" from (select row_number() over () as line, coalesce(raw, '') as raw from read_csv({_one_file(source)}, header = false,"
+        f" delim = chr(0), quote = '', escape = '', columns = {{'raw': 'VARCHAR'}}))"
     )
     con.execute(
         f"create or replace temp table {into}_broken as"
-        f" select b.byte, b.raw, 1 + length(rtrim(b.raw, chr(10) || chr(13)))"
-        f" - length(replace(rtrim(b.raw, chr(10) || chr(13)), chr(10), '')) as tall, max(l.line) as line"
-        f" from {into}_broken b join {into}_lines l on l.byte <= b.byte group by b.byte, b.raw"
+        " select b.byte, b.raw, 1 + length(b.raw) - length(replace(b.raw, chr(10), '')) as tall, l.line"
+        f" from {into}_broken b asof join {into}_lines l on b.byte >= l.byte"
     )

@@ -9,7 +9,8 @@ May import `contract`, `judging`, `warehouse` and its neighbour `files`. All wor
 
 A fate is one of `accepted`, `corrected` (takes the place of an accepted row of the same key), `duplicate`,
 `mended` or `superseded` (only for waiting rows: a newer row has their key), or the name of a rule of the
-reconciliation, which quarantines.
+reconciliation, which quarantines. Of the rows of one key the one said in the latest ingest stands, whenever
+each of them comes to pass.
 """
 
 from __future__ import annotations
@@ -92,19 +93,26 @@ def _key(table: Table) -> list[str]:
     return [name for name in _names(table) if name.removesuffix("_until") in table.key]
 
 
+def _shared(table: Table) -> list[str]:
+    """The columns in which lines that add up to one row agree."""
+    return [name for name in _names(table) if (table.name, name) != ("loads", "loads")]
+
+
 def _gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> None:
-    """`incoming`: text columns, where each row was read, and whether its lines add up to one row."""
+    """`incoming`: text columns, where and in which ingest each row was read, and whether its lines add up."""
     columns = [c.name for c in table.all_columns]
     parts = []
+    said_in = one(con, "select coalesce(max(ingest_id), 0) + 1 from record.batches")
     for batch, source in sources.items():
         adds_up = table.name == "loads" and "loads" not in source.header
         parts.append(
-            f"select {_list(columns)}, {batch} as read_in, row_no, cast(null as bigint) as waiting_id,"
-            f" {str(adds_up).lower()} as adds_up from src_{batch}"
+            f"select {_list(columns)}, {batch} as read_in, {said_in} as said_in, row_no,"
+            f" cast(null as bigint) as waiting_id, {str(adds_up).lower()} as adds_up from src_{batch}"
         )
     adds_up_then = "not list_contains(b.header, 'loads')" if table.name == "loads" else "false"
     parts.append(
-        f"select {_list(columns, 'w.')}, w.read_in, cast(null as bigint), w.waiting_id, {adds_up_then}"
+        f"select {_list(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"
+        f" w.waiting_id, {adds_up_then} as adds_up"
         f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
         f" where w.left_by is null and not list_contains(w.reasons, {literal(LINE_WHOLE.name)})"
     )
@@ -115,26 +123,26 @@ def _judge(con: Connection, table: Table) -> None:
     rules = table.rules()
     typed = ", ".join(f"row.{quote(name)} as {quote(name)}" for name in _names(table))
     con.execute(
-        f"create or replace temp table judged as select read_in, row_no, waiting_id, adds_up, {typed},"
+        f"create or replace temp table judged as select read_in, said_in, row_no, waiting_id, adds_up, {typed},"
         f" case when {passes(rules)} then null else {reasons(rules)} end as reasons"
-        f" from ({rows_to_judge(table, 'incoming', 's.read_in, s.row_no, s.waiting_id, s.adds_up')})"
+        f" from ({rows_to_judge(table, 'incoming', 's.read_in, s.said_in, s.row_no, s.waiting_id, s.adds_up')})"
     )
 
 
 def _decide(con: Connection, table: Table, last_batch: int) -> None:
     key, names = _key(table), _names(table)
     counted = (
-        f"select {_list(names)}, read_in, row_no, waiting_id, 1 as lines from judged where reasons is null"
+        f"select {_list(names)}, read_in, said_in, row_no, waiting_id, 1 as lines from judged"
+        " where reasons is null"
     )
     if table.name == "loads":
-        others = [n for n in names if n not in ("loads", *key)]
         summed = ", ".join(
             "cast(sum(loads) as integer) as loads" if n == "loads" else quote(n) for n in names
         )
         counted += (
-            f" and not adds_up union all select {summed}, read_in, min(row_no), min(waiting_id),"
+            f" and not adds_up union all select {summed}, read_in, said_in, min(row_no), min(waiting_id),"
             f" cast(count(*) as integer) from judged where reasons is null and adds_up"
-            f" group by {_list([*key, *others])}, read_in, (waiting_id is null)"
+            f" group by {_list(_shared(table))}, read_in, said_in, (waiting_id is null)"
         )
     con.execute(f"create or replace temp table candidates as {counted}")
     con.execute(
@@ -148,82 +156,105 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
     con.execute(
         "create or replace temp table decided as select d.*, case"
         " when d.rival_fate is not null then d.rival_fate"
-        f" when cur.batch_id is null and coalesce(d.withdrawn, false) then {literal(WITHDRAWS_KNOWN.name)}"
+        f" when cur.batch_id is null and coalesce(d.withdrawn, false) and not exists (select 1 from judged w where"
+        f" w.waiting_id is not null and not coalesce(w.withdrawn, false) and {_same(key, 'w', 'd')})"
+        f" then {literal(WITHDRAWS_KNOWN.name)}"
         " when cur.batch_id is null then 'accepted'"
         f" when {_same([n for n in names if n not in key], 'd', 'cur')} then 'duplicate'"
-        " when d.waiting_id is not null and cur.batch_id > d.read_in then 'superseded'"
+        " when said.ingest_id > d.said_in then 'superseded'"
+        f" when said.ingest_id = d.said_in then {literal(ID_ONCE.name)}"
         " else 'corrected' end as fate"
         f" from decided d left join (select * from accepted.{table.name} where retired_by is null) cur"
-        f" on {_same(key, 'd', 'cur')}"
+        f" on {_same(key, 'd', 'cur')} left join record.batches said on said.batch_id = cur.read_in"
     )
 
 
 def _rival_fates(table: Table) -> str:
-    """SQL of the candidates that share a key: one says it, or they disagree. New rows go before waiting ones."""
+    """SQL of the candidates that share a key: those of the latest ingest say one thing, or they disagree."""
     key, names = _key(table), _names(table)
     content = "{" + ", ".join(f"{quote(n)}: c.{quote(n)}" for n in names) + "}"
-    by_key = f"partition by {_list(key, 'c.')}"
-    conflict = literal(ID_ONCE.name)
+    by_key = f"partition by {_list(key)}"
+    latest = f"filter (where said_in = latest) over ({by_key})"
     return (
-        f"select * exclude (new_versions, old_versions, content, new_content, place), case"
-        f" when new_versions > 1 then {conflict}"
-        " when waiting_id is null then case when place = 1 then null else 'duplicate' end"
-        " when new_versions = 1 then case when content = new_content then 'duplicate' else 'mended' end"
-        f" when old_versions > 1 then {conflict}"
+        f"select * exclude (content, latest, versions, says, place, arrives), case"
+        " when said_in < latest then case when versions > 1 then 'superseded'"
+        " when content = says then 'duplicate' when arrives then 'mended' else 'superseded' end"
+        f" when versions > 1 then {literal(ID_ONCE.name)}"
         " when place = 1 then null else 'duplicate' end as rival_fate from ("
-        f" select c.*, {content} as content,"
-        f" count(distinct {content}) filter (where c.waiting_id is null) over ({by_key}) as new_versions,"
-        f" count(distinct {content}) over ({by_key}) as old_versions,"
-        f" min({content}) filter (where c.waiting_id is null) over ({by_key}) as new_content,"
-        f" row_number() over ({by_key} order by c.waiting_id is not null, c.read_in, c.row_no, c.waiting_id) as place"
-        f" from candidates c where exists (select 1 from rivals r where {_same(key, 'c', 'r')}))"
+        f" select *, count(distinct content) {latest} as versions, min(content) {latest} as says,"
+        f" row_number() over ({by_key} order by said_in desc, read_in, row_no, waiting_id) as place,"
+        f" bool_or(waiting_id is null) over ({by_key}) as arrives"
+        f" from (select c.*, {content} as content, max(said_in) over (partition by {_list(key, 'c.')}) as latest"
+        f" from candidates c where exists (select 1 from rivals r where {_same(key, 'c', 'r')})))"
     )
 
 
 def _keep_spells_apart(con: Connection) -> None:
-    """Quarantine spells that overlap another one of their trailer, until those that stay are apart."""
-    takes = "fate in ('accepted', 'corrected') and not coalesce(withdrawn, false)"
+    """Quarantine spells that overlap another one of their trailer, until those that stay are apart.
+
+    New spells first, among themselves: one that waits does not stand against them.
+    """
+    new = "waiting_id is null"
+    for among, goes in ((new, new), ("true", f"not ({new})")):
+        while _part_spells(con, among, goes):
+            pass
+
+
+def _part_spells(con: Connection, among: str, goes: str) -> bool:
+    """Set aside the spells that may go and overlap any other `among` them; whether there were any."""
+    takes = f"{among} and fate in ('accepted', 'corrected') and not coalesce(withdrawn, false)"
     columns = "trailer_id, in_service_on, out_of_service_on"
-    while True:
-        con.execute(
-            f"create or replace temp table spells as select {columns}, rowid as id from decided where {takes}"
-            f" union all select {columns}, null from current.trailers c where not exists (select 1 from decided d"
-            " where d.fate = 'corrected' and d.trailer_id = c.trailer_id and d.in_service_on = c.in_service_on)"
-        )
-        con.execute(
-            f"update decided set fate = {literal(SPELLS_APART.name)} where rowid in (select a.id from spells a"
-            " join spells b on a.trailer_id = b.trailer_id and a.id is distinct from b.id"
-            " and (b.out_of_service_on is null or a.in_service_on < b.out_of_service_on)"
-            " and (a.out_of_service_on is null or b.in_service_on < a.out_of_service_on)"
-            " where a.id is not null)"
-        )
-        gone = one(
-            con, f"select count(*) from spells where id in (select rowid from decided where not ({takes}))"
-        )
-        if not gone:
-            return
+    con.execute(
+        f"create or replace temp table spells as select {columns}, rowid as id, {goes} as goes from decided where {takes}"
+        f" union all select {columns}, null, false from current.trailers c where not exists (select 1 from decided d"
+        f" where {among} and d.fate = 'corrected' and d.trailer_id = c.trailer_id"
+        " and d.in_service_on = c.in_service_on)"
+    )
+    con.execute(
+        "create or replace temp table overlapping as select distinct a.id from spells a"
+        " join spells b on a.trailer_id = b.trailer_id and a.id is distinct from b.id"
+        " and (b.out_of_service_on is null or a.in_service_on < b.out_of_service_on)"
+        " and (a.out_of_service_on is null or b.in_service_on < a.out_of_service_on) where a.goes"
+    )
+    con.execute(
+        f"update decided set fate = {literal(SPELLS_APART.name)} where rowid in (select id from overlapping)"
+    )
+    return bool(one(con, "select count(*) from overlapping"))
 
 
 def _set_aside(con: Connection, table: Table, sources: dict[int, files.Source], last_batch: int) -> None:
-    """`aside`: the new rows that go to the quarantine, once each, with line, text and reasons."""
+    """`aside`: the new rows that go to the quarantine, with line, text and reasons, and which were there before."""
     rules = ", ".join(literal(r.name) for r in (ID_ONCE, WITHDRAWS_KNOWN, SPELLS_APART))
-    by_load = table.name == "loads"
     con.execute(
         "create or replace temp table failing as select read_in, row_no, reasons, adds_up from judged"
         " where reasons is not null and waiting_id is null"
     )
-    if by_load:  # a conflict between added-up rows concerns every line of the key
+    con.execute(  # a conflict between added-up rows concerns every line of them
+        f"insert into failing select j.read_in, j.row_no, [d.fate], j.adds_up from judged j join decided d"
+        f" on d.read_in = j.read_in and {_same(_shared(table), 'd', 'j')} and (j.adds_up or d.row_no = j.row_no)"
+        f" where d.fate in ({rules}) and j.waiting_id is null and d.waiting_id is null and j.reasons is null"
+    )
+    _locate(con, table, sources)
+    texts = ", ".join(f"{clean('i.' + quote(c.name))} as {quote(c.name)}" for c in table.all_columns)
+    con.execute(
+        f"create or replace temp table failing_text as select {texts}, f.read_in, f.row_no, f.reasons, f.adds_up, l.line, l.raw"
+        " from failing f join incoming i on i.read_in = f.read_in and i.row_no = f.row_no"
+        " join located l on l.read_in = f.read_in and l.row_no = f.row_no"
+    )
+    _mark_again(con, table)
+    for batch in sources:
         con.execute(
-            f"insert into failing select j.read_in, j.row_no, [d.fate], j.adds_up from judged j join decided d"
-            f" on d.read_in = j.read_in and {_same(_key(table), 'd', 'j')}"
-            f" and (j.adds_up or d.row_no = j.row_no)"
-            f" where d.fate in ({rules}) and j.waiting_id is null and d.waiting_id is null and j.reasons is null"
+            f"insert into aside by name select {batch} as read_in, raw, line, [{literal(LINE_WHOLE.name)}] as reasons,"
+            f" exists (select 1 from waiting.{table.name} w where w.left_by is null and w.raw = b.raw) as again"
+            f" from src_{batch}_broken b"
         )
-    else:
-        con.execute(
-            f"insert into failing select read_in, row_no, [fate], false from decided"
-            f" where fate in ({rules}) and waiting_id is null"
-        )
+    _insert_waiting(
+        con, table, "(select * exclude (alike) from aside where not again)", last_batch, "read", as_struct=False
+    )
+
+
+def _locate(con: Connection, table: Table, sources: dict[int, files.Source]) -> None:
+    """`located`: line and text of the new rows, of the files that need it."""
     failing = {batch for (batch,) in rows(con, "select distinct read_in from failing")}
     located = []
     for batch, source in sources.items():
@@ -232,27 +263,29 @@ def _set_aside(con: Connection, table: Table, sources: dict[int, files.Source], 
             located.append(f"select {batch} as read_in, row_no, line, raw from src_{batch}_at")
     none = "select null::integer as read_in, null::bigint as row_no, null::bigint as line, null::varchar as raw where false"
     con.execute("create or replace temp view located as " + (" union all ".join(located) or none))
+
+
+def _mark_again(con: Connection, table: Table) -> None:
+    """`aside`: the failing rows, and which say `again` what stands before them or waits as the last word of its key.
+
+    Lines that add up say the same again only all together. A contradiction is told anew, and takes the old one's
+    place.
+    """
     columns = [c.name for c in table.all_columns]
-    texts = ", ".join(f"{clean('i.' + quote(n))} as {quote(n)}" for n in columns)
-    same_text = " and ".join(f"w.{quote(n)} is not distinct from f.{quote(n)}" for n in columns)
+    key_rules = ", ".join(literal(f"{name}_{what}") for name in table.key for what in ("given", "reads"))
     con.execute(
-        f"create or replace temp table failing_text as select {texts}, f.read_in, f.row_no, f.reasons, f.adds_up, l.line, l.raw"
-        " from failing f join incoming i on i.read_in = f.read_in and i.row_no = f.row_no"
-        " join located l on l.read_in = f.read_in and l.row_no = f.row_no"
+        f"create or replace temp table words as select {_list(columns)}, count(*) as alike,"
+        f" read_in = max(read_in) over (partition by {_list(table.key)}) as last"
+        f" from waiting.{table.name} where left_by is null and not list_contains(reasons, {literal(LINE_WHOLE.name)})"
+        f" group by {_list(columns)}, read_in"
     )
     con.execute(
         "create or replace temp table aside as select f.*, "
         f"(not adds_up and row_number() over (partition by {_list(columns)} order by read_in, row_no) > 1)"
-        f" or exists (select 1 from waiting.{table.name} w where w.left_by is null and {same_text}) as again"
-        " from failing_text f"
+        f" or (f.reasons <> [{literal(ID_ONCE.name)}] and exists (select 1 from words w where {_same(columns, 'w', 'f')}"
+        f" and (w.last or list_has_any(f.reasons, [{key_rules}])) and (not f.adds_up or w.alike = f.alike))) as again"
+        f" from (select *, count(*) over (partition by {_list(columns)}, read_in) as alike from failing_text) f"
     )
-    for batch in sources:
-        con.execute(
-            f"insert into aside by name select {batch} as read_in, raw, line, [{literal(LINE_WHOLE.name)}] as reasons,"
-            f" exists (select 1 from waiting.{table.name} w where w.left_by is null and w.raw = b.raw) as again"
-            f" from src_{batch}_broken b"
-        )
-    _insert_waiting(con, table, "(select * from aside where not again)", last_batch, "read", as_struct=False)
 
 
 def _insert_waiting(
@@ -315,11 +348,11 @@ def _leave_waiting(con: Connection, table: Table, last_batch: int) -> None:
         " case when j.reasons is null and d.fate is not null then case d.fate when 'corrected' then 'accepted'"
         " else d.fate end else 'mended' end as left_as"
         f" from judged j join waiting.{table.name} w on w.waiting_id = j.waiting_id"
-        f" left join decided d on {_same(key, 'd', 'j')} and d.read_in = j.read_in and d.waiting_id is not null"
+        f" left join decided d on {_same(_shared(table), 'd', 'j')} and d.read_in = j.read_in and d.waiting_id is not null"
         " and (d.waiting_id = j.waiting_id or j.adds_up)"
         " where (j.reasons is null and d.fate in ('accepted', 'corrected', 'duplicate', 'mended', 'superseded'))"
         f" or (j.reasons is not null and not list_has_any(j.reasons, [{key_rules}]) and exists (select 1 from decided n"
-        f" where n.waiting_id is null and n.fate in ('accepted', 'corrected') and {_same(key, 'n', 'j')}))"
+        f" where n.said_in > j.said_in and n.fate in ('accepted', 'corrected', 'duplicate') and {_same(key, 'n', 'j')}))"
     )
     con.execute(
         f"update waiting.{table.name} w set left_by = {last_batch}, left_as = l.left_as from leaving l"
@@ -328,14 +361,14 @@ def _leave_waiting(con: Connection, table: Table, last_batch: int) -> None:
     con.execute(
         f"update waiting.{table.name} w set reasons = coalesce(j.reasons, [d.fate]) from judged j"
         f" left join decided d on j.reasons is null and d.waiting_id is not null and d.read_in = j.read_in"
-        f" and {_same(key, 'd', 'j')} where j.waiting_id = w.waiting_id and w.left_by is null"
+        f" and {_same(_shared(table), 'd', 'j')} where j.waiting_id = w.waiting_id and w.left_by is null"
         " and coalesce(j.reasons, [d.fate]) is distinct from w.reasons"
     )
 
 
 def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
     con.execute("drop view incoming; drop view located")
-    for table in ("judged", "candidates", "rivals", "decided", "failing", "failing_text", "aside", "leaving"):
+    for table in ("judged", "candidates", "rivals", "decided", "failing", "failing_text", "words", "aside", "leaving"):
         con.execute(f"drop table if exists {table}")
     for batch in sources:
         for part in ("", "_broken", "_rejects", "_rejects_scan", "_lines", "_free", "_at"):

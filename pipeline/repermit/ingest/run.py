@@ -96,6 +96,7 @@ def ingest(
             con.close()
             if new_store and not done:
                 store.unlink(missing_ok=True)
+                store.with_name(f"{store.name}.wal").unlink(missing_ok=True)
 
 
 def _ingest(con: Connection, sources: list[files.Source], now: datetime, progress: Progress) -> IngestResult:
@@ -121,9 +122,10 @@ def _ingest(con: Connection, sources: list[files.Source], now: datetime, progres
                 continue
             progress(f"{table.name}: {', '.join(s.name for s in mine.values()) or 'the rows set aside'}")
             counts |= reconcile(con, table, mine, last)
-            if one(
-                con, f"select count(*) from accepted.{table.name} where retired_by between {first} and {last}"
-            ):
+            touched = f"retired_by between {first} and {last}"
+            if table.name == "refusals":  # a new one may contradict a repair that named it before it was here
+                touched += f" or batch_id between {first} and {last}"
+            if one(con, f"select count(*) from accepted.{table.name} where {touched}"):
                 changed.add(table.name)
         for batch, source in batches.items():
             _record(con, batch, ingest_id, source, counts[batch], now)

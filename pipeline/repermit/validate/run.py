@@ -70,7 +70,7 @@ class Validation:
 def validate(
     store: Path, *, now: datetime, wait_s: float = 0.0, progress: Progress = lambda _: None
 ) -> Validation:
-    """Ask every expectation; small tables whole, loads by what came since the last validation.
+    """Ask every expectation; small tables whole, loads by what came since the last run in which they held.
 
     Raises StoreError where there is no store.
     """
@@ -100,7 +100,10 @@ def _rules(con: Connection, table: Table) -> list[Outcome]:
     since = "true"
     if not table.keeps_lines:
         seen = one(
-            con, f"select max(last_batch) from record.validations where table_name = {literal(table.name)}"
+            con,
+            "select max(last_batch) from (select last_batch from record.validations"
+            f" where table_name = {literal(table.name)} and expectation like 'accepted.%'"
+            " group by run_id, last_batch having bool_and(holds or not blocks))",
         )
         since = f"batch_id > {seen or 0}"
     accepted = f"(select * from accepted.{table.name} where retired_by is null and {since})"

@@ -153,7 +153,7 @@ def kept_rows(table: Table) -> Whole:
             left join (select read_in, count(*) as n from waiting.{table.name} where origin = 'read'
                 group by read_in) w on w.read_in = b.batch_id
             where b.table_name = '{table.name}'
-                and (coalesce(a.n, 0) < b.accepted + b.corrected or coalesce(w.n, 0) <> b.quarantined)""",
+                and (coalesce(a.n, 0) <> b.accepted + b.corrected or coalesce(w.n, 0) <> b.quarantined)""",
         f"select count(*) from record.batches where table_name = '{table.name}'",
         blocks=True,
     )

@@ -1,0 +1,127 @@
+"""Steps through the bytes of a file: its hash, how its lines end, and the first byte that is no text.
+
+May import `errors`. Knows nothing of tables.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from repermit.errors import DataError
+
+CHUNK = 1 << 19
+"""Bytes read at a time. A line that fills a whole one is refused; the engine's reader would stop at 2 MB."""
+
+
+def open_bytes(path: Path, zipped: bool) -> BinaryIO:
+    """The file's bytes, uncompressed."""
+    return gzip.open(path, "rb") if zipped else path.open("rb")  # type: ignore[return-value]
+
+
+@dataclass
+class Lines:
+    """How the lines of a file end, as far as it has been read."""
+
+    lf: int = 0
+    crlf: int = 0
+    cr: int = 0
+    since_end: int = 0
+    """Bytes since the last line end."""
+
+    @property
+    def plain(self) -> bool:
+        """Whether all lines end alike, in LF or in CRLF: the engine's reader counts no others."""
+        return self.crlf in (0, self.lf) and self.cr == self.crlf
+
+    def at(self, data: bytes, offset: int) -> tuple[int, int]:
+        """Line and byte within it, from 1, of an offset in the data that come next."""
+        before = data[:offset]
+        line = 1 + self.lf + self.cr - self.crlf + _ends(before)
+        start = max(before.rfind(b"\n"), before.rfind(b"\r"))
+        return line, offset - start if start >= 0 else self.since_end + offset + 1
+
+    def add(self, data: bytes) -> None:
+        """Step over the data."""
+        self.lf += data.count(b"\n")
+        self.crlf += data.count(b"\r\n")
+        self.cr += data.count(b"\r")
+        start = max(data.rfind(b"\n"), data.rfind(b"\r"))
+        self.since_end = len(data) - start - 1 if start >= 0 else self.since_end + len(data)
+
+
+def _ends(data: bytes) -> int:
+    """How many lines end in the data, by any of the three ways."""
+    return data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+
+
+def check_text(path: Path, name: str, zipped: bool) -> tuple[str, Lines]:
+    """Hash of the bytes as stored, and how lines end; refuses what is not UTF-8 text."""
+    digest, lines, tail = hashlib.sha256(), Lines(), b""
+    with path.open("rb") as file:
+        while block := file.read(CHUNK):
+            digest.update(block)
+    with open_bytes(path, zipped) as file:
+        while block := file.read(CHUNK):
+            tail = _check_chunk(tail + block, lines, name)
+    _check_chunk(tail, lines, name, last=True)
+    return digest.hexdigest(), lines
+
+
+def _check_chunk(data: bytes, lines: Lines, name: str, *, last: bool = False) -> bytes:
+    """Step over the chunk but for an unfinished character or line end, which is returned.
+
+    Raises DataError at the first byte that is no text.
+    """
+    whole = len(data)
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        if last or error.reason != "unexpected end of data" or error.end != len(data):
+            raise _not_utf8(name, *lines.at(data, error.start), data[error.start :]) from None
+        whole = error.start
+    if (nul := data.find(b"\0")) >= 0:
+        line, byte = lines.at(data, nul)
+        raise DataError(
+            f"{name}, line {line}, byte {byte}: a NUL byte, so this is not a text file",
+            hint="Export it again as CSV in UTF-8.",
+        )
+    if len(data) >= CHUNK and not _ends(data):
+        line, _ = lines.at(data, 0)
+        raise DataError(
+            f"{name}, line {line}: a line of more than {CHUNK:,} bytes, so this is not a table",
+            hint="Export it again as CSV.",
+        )
+    if not last and data[:whole].endswith(b"\r"):
+        whole -= 1
+    lines.add(data[:whole])
+    return data[whole:]
+
+
+def _not_utf8(name: str, line: int, byte: int, start: bytes) -> DataError:
+    utf16 = (line, byte) == (1, 1) and start[:2] in (b"\xff\xfe", b"\xfe\xff")
+    looks = "it looks like UTF-16" if utf16 else "the file is not UTF-8"
+    return DataError(
+        f"{name}, line {line}, byte {byte}: {looks}", hint="Save it as CSV in UTF-8 and ingest it again."
+    )
+
+
+def with_plain_line_ends(path: Path, target: Path, zipped: bool) -> None:
+    """A copy in which every line ends in LF."""
+
+    def blocks() -> Iterator[bytes]:
+        held = b""
+        with open_bytes(path, zipped) as file:
+            while block := file.read(CHUNK):
+                block = held + block
+                held = b"\r" if block.endswith(b"\r") else b""
+                yield block[: len(block) - len(held)]
+        yield held
+
+    with target.open("wb") as out:
+        for block in blocks():
+            out.write(block.replace(b"\r\n", b"\n").replace(b"\r", b"\n"))
