@@ -164,7 +164,11 @@ TRAILER_RULES = [
 ]
 
 # Rules of the reconciliation, judged by ingest on whole sets of rows rather than by a predicate on one.
-LINE_WHOLE = Rule("line_whole", "", "the line has as many fields as the header, but for empty ones at its end, and its quotes close")
+LINE_WHOLE = Rule(
+    "line_whole",
+    "",
+    "the line has as many fields as the header, but for empty ones at its end, and its quotes close",
+)
 ID_ONCE = Rule("id_once", "", "one ingest says one thing about a key; these lines disagree")
 WITHDRAWS_KNOWN = Rule("withdraws_known", "", "there is a record of that key to withdraw")
 SPELLS_APART = Rule("spells_apart", "", "the spells of one trailer do not overlap")

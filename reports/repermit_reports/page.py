@@ -16,14 +16,14 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 if TYPE_CHECKING:
     import altair
 
-Kind = Literal["text", "integer", "number", "money", "share", "percent", "interval", "date"]
+Kind = Literal["text", "link", "integer", "number", "money", "share", "percent", "interval", "date"]
 
 
 @dataclass(frozen=True)
 class Column:
     """One column. The kind says what its cells hold; None in a cell is *not known*.
 
-    text: str. integer: a count, shown whole. number: three significant figures. money: an amount, also
+    text: str. link: (text, name of a file beside the page). integer: a count, shown whole. number: three significant figures. money: an amount, also
     hours and days. share: (part, of). percent: a fraction. interval: (low, high) or (value, low, high), as
     fractions where `unit` is "%". date: a date, or a datetime shown in UTC.
     `help` is one sentence on what the column means, shown under the table.

@@ -17,6 +17,7 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
@@ -36,6 +37,7 @@ class Cell:
 
     text: str
     sort: str | None = None
+    href: str | None = None
 
 
 @dataclass(frozen=True)
@@ -106,6 +108,8 @@ def cell(value: Any, column: Column) -> Cell:
     match column.kind:
         case "text":
             return Cell(str(value))
+        case "link":
+            return Cell(str(value[0]), href=quote(value[1], safe=""))
         case "date":
             return Cell(numbers.day(value), numbers.day(value))
         case "integer":

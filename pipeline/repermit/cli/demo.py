@@ -22,7 +22,7 @@ def demo(
     from repermit_reports.pages.validation import validation_page
     from repermit_reports.render import write
 
-    from repermit.cli.report import write_monthly
+    from repermit.cli.pages import write_all
     from repermit.ingest.run import ingest
     from repermit.resources import folder
     from repermit.validate.run import validate
@@ -36,9 +36,13 @@ def demo(
         result = ingest(store, [delivery], now=options.now(), progress=say)
         say(f"{sum(f.rows for f in result.files)} rows read, {result.waiting} wait in the quarantine")
     say("validating (Great Expectations takes a few seconds to load)")
+    pages = out / "pages"
     validation = write(
-        validation_page(validate(store, now=options.now(), progress=say)), out / "validation.html"
+        validation_page(validate(store, now=options.now(), progress=say)), pages / "validation.html"
     )
-    month = write_monthly(store, None, out / "monthly.html", 0.0)
-    for what, path in (("store", store), ("validation page", validation), ("monthly page", month)):
-        typer.echo(f"{what}: {path}")
+    written = write_all(store, pages, None, 0.0)
+    typer.echo(f"store: {store}")
+    typer.echo(f"validation page: {validation}")
+    for path in written:
+        typer.echo(f"{path.stem.split('-')[0]} page: {path}")
+    typer.echo(f"start here: {written[-1]}")

@@ -249,7 +249,12 @@ def _set_aside(con: Connection, table: Table, sources: dict[int, files.Source], 
             f" from src_{batch}_broken b"
         )
     _insert_waiting(
-        con, table, "(select * exclude (alike) from aside where not again)", last_batch, "read", as_struct=False
+        con,
+        table,
+        "(select * exclude (alike) from aside where not again)",
+        last_batch,
+        "read",
+        as_struct=False,
     )
 
 
@@ -368,7 +373,17 @@ def _leave_waiting(con: Connection, table: Table, last_batch: int) -> None:
 
 def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
     con.execute("drop view incoming; drop view located")
-    for table in ("judged", "candidates", "rivals", "decided", "failing", "failing_text", "words", "aside", "leaving"):
+    for table in (
+        "judged",
+        "candidates",
+        "rivals",
+        "decided",
+        "failing",
+        "failing_text",
+        "words",
+        "aside",
+        "leaving",
+    ):
         con.execute(f"drop table if exists {table}")
     for batch in sources:
         for part in ("", "_broken", "_rejects", "_rejects_scan", "_lines", "_free", "_at"):

@@ -96,7 +96,14 @@ class Fix:
             }
         found["expected_background_90d"] = self.expected_background_90d
         if by == "shop":
-            names = ("compared", "compared_back_90d", "expected_90d", "ratio_90d", "ratio_90d_low", "ratio_90d_high")
+            names = (
+                "compared",
+                "compared_back_90d",
+                "expected_90d",
+                "ratio_90d",
+                "ratio_90d_low",
+                "ratio_90d_high",
+            )
             found |= {name: getattr(self, name) for name in names}
         return found
 

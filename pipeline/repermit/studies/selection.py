@@ -135,11 +135,16 @@ def _window(con: Connection, first: str | None, end: str | None) -> Window:
     return Window(starts, ends)
 
 
+def known(con: Connection, name: str) -> list[str]:
+    """The fleets, systems, terminals or shops on record."""
+    return [value for (value,) in rows(con, FILTERS[name])]
+
+
 def _check(con: Connection, name: str, value: str) -> None:
-    known = [v for (v,) in rows(con, FILTERS[name])]
-    if value in known:
+    there = known(con, name)
+    if value in there:
         return
-    near = difflib.get_close_matches(value, known, 1, cutoff=0.5)
+    near = difflib.get_close_matches(value, there, 1, cutoff=0.5)
     hint = f"Did you mean {near[0]!r}? " if near else ""
-    shown = ", ".join(known[:12]) + (" and more" if len(known) > 12 else "")
+    shown = ", ".join(there[:12]) + (" and more" if len(there) > 12 else "")
     raise CallError(f"there is no {name} {value!r}", hint=f"{hint}Known: {shown or 'none'}.")

@@ -86,10 +86,14 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
     )
 
 
-def _compared(repairs: Repairs, mine: list[int], others: list[int], by: str, level: float) -> tuple[Compared, ...]:
+def _compared(
+    repairs: Repairs, mine: list[int], others: list[int], by: str, level: float
+) -> tuple[Compared, ...]:
     """This shop's fixes by one key, most first, each with the other shops'. Only fixes with a known position."""
     found = []
-    keys = {repairs.rows[i][by] for i in mine if repairs.placed[i] and repairs.rows[i][by] not in (None, "none")}
+    keys = {
+        repairs.rows[i][by] for i in mine if repairs.placed[i] and repairs.rows[i][by] not in (None, "none")
+    }
     for key in sorted(keys):
         here = [i for i in mine if repairs.rows[i][by] == key]
         there = [i for i in others if repairs.rows[i][by] == key]

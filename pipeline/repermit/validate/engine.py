@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import os
+import socket
 import warnings
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,7 @@ from repermit.warehouse import Connection
 
 os.environ["GX_ANALYTICS_ENABLED"] = "false"  # before the import, which reads it
 
+has_ipv6, socket.has_ipv6 = socket.has_ipv6, False  # else urllib3, which it brings, opens a socket to try it
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # deprecations within the libraries that it brings
     import great_expectations as gx
@@ -25,6 +27,7 @@ with warnings.catch_warnings():
     )
     from great_expectations.expectations.metadata_types import FailureSeverity
     from sqlalchemy.pool import StaticPool
+socket.has_ipv6 = has_ipv6
 
 logging.getLogger("great_expectations").setLevel(logging.CRITICAL)
 

@@ -29,11 +29,22 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
             legend=alt.Legend(orient="top"),
         ),
     )
-    x = alt.X("of_100:Q", title="of 100 fixes, back at the same place within 90 days", scale=alt.Scale(domain=[0, 100]))
-    limits = base.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", scale=alt.Scale(domain=[0, 100])), x2="high:Q")
+    x = alt.X(
+        "of_100:Q",
+        title="of 100 fixes, back at the same place within 90 days",
+        scale=alt.Scale(domain=[0, 100]),
+    )
+    limits = base.mark_rule(strokeWidth=2).encode(
+        x=alt.X("low:Q", scale=alt.Scale(domain=[0, 100])), x2="high:Q"
+    )
     points = base.mark_point(filled=True, opacity=1, size=70).encode(
         x=x,
-        shape=alt.Shape("who:N", sort=list(WHO), scale=alt.Scale(domain=list(WHO), range=["circle", "diamond"]), legend=None),
+        shape=alt.Shape(
+            "who:N",
+            sort=list(WHO),
+            title=None,
+            scale=alt.Scale(domain=list(WHO), range=["circle", "diamond"]),
+        ),
         tooltip=[
             alt.Tooltip("fix:N"),
             alt.Tooltip("who:N", title="where"),

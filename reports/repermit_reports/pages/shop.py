@@ -67,12 +67,16 @@ def _headline(s: ShopRecord) -> str:
 
 
 def _lede(s: ShopRecord) -> str:
-    parts = [f"{whole(s.visits)} visits are on record since {s.first_return or 'an unknown day'}; {whole(s.visits_without_finding)} of them do not say what was found or in what."]
+    parts = [
+        f"{whole(s.visits)} visits are on record since {s.first_return or 'an unknown day'}; {whole(s.visits_without_finding)} of them do not say what was found or in what."
+    ]
     told = [c for c in s.actions if c.here.placed >= FEW and _90(c.here).risk is not None]
     if told:
         worst = max(told, key=lambda c: _90(c.here).risk or 0)
         best = min(told, key=lambda c: _90(c.here).risk or 0)
-        parts.append(f"Holds best: {words(best.name)}, {_of_100(best.here)}. Comes back most: {words(worst.name)}, {_of_100(worst.here)}.")
+        parts.append(
+            f"Holds best: {words(best.name)}, {_of_100(best.here)}. Comes back most: {words(worst.name)}, {_of_100(worst.here)}."
+        )
     return " ".join(parts)
 
 
@@ -84,8 +88,8 @@ def _of_100(fix: Fix) -> str:
     return f"{number(h.risk * 100, 2)} of 100 back within 90 days (between {number(low, 2)} and {number(high, 2)})"
 
 
-def _rows(compared: tuple[Compared, ...]) -> list[dict[str, object]]:
-    rows = []
+def _rows(compared: tuple[Compared, ...]) -> charts.Rows:
+    rows: charts.Rows = []
     for c in compared:
         for who, fix in zip(charts.WHO, (c.here, c.elsewhere), strict=True):
             if fix is None or not fix.placed or _90(fix).risk is None:
@@ -150,21 +154,43 @@ def _actions(s: ShopRecord) -> Section:
         "which-hold",
         "Which fixes hold",
         lede if rows else "No fix with a recorded place can be followed yet.",
-        figure=Figure("which-hold-figure", charts.come_back(rows, [words(c.name) for c in s.actions]), "Of 100 fixes, how many come back at the same place within 90 days: this shop (circles) and the other shops (diamonds), each with the range that the record allows.") if rows else None,
-        table=_table("which-hold-table", "Fixes of this shop and of the other shops", "fix", s.actions) if s.actions else None,
+        figure=Figure(
+            "which-hold-figure",
+            charts.come_back(rows, [words(c.name) for c in s.actions]),
+            "Of 100 fixes, how many come back at the same place within 90 days: this shop (circles) and the other shops (diamonds), each with the range that the record allows.",
+        )
+        if rows
+        else None,
+        table=_table("which-hold-table", "Fixes of this shop and of the other shops", "fix", s.actions)
+        if s.actions
+        else None,
     )
 
 
 def _methods(s: ShopRecord) -> Section:
     if not s.methods:
-        return Section("how", "How it was done", "The records do not say how fixes were done (column method), so tools and ways of working cannot be told apart.")
+        return Section(
+            "how",
+            "How it was done",
+            "The records do not say how fixes were done (column method), so tools and ways of working cannot be told apart.",
+        )
     told = [c for c in s.methods if c.here.placed >= FEW and _90(c.here).risk is not None]
-    lede = "; ".join(f"{words(c.name)}: {_of_100(c.here)}" for c in told) + "." if told else f"No way of working has {FEW} fixes yet: too few to tell."
+    lede = (
+        "; ".join(f"{words(c.name)}: {_of_100(c.here)}" for c in told) + "."
+        if told
+        else f"No way of working has {FEW} fixes yet: too few to tell."
+    )
     return Section(
         "how",
         "How it was done",
         lede[0].upper() + lede[1:],
-        figure=Figure("how-figure", charts.come_back(_rows(s.methods), [words(c.name) for c in s.methods]), "The same by the way the fix was done, such as the crimp tool.") if _rows(s.methods) else None,
+        figure=Figure(
+            "how-figure",
+            charts.come_back(_rows(s.methods), [words(c.name) for c in s.methods]),
+            "The same by the way the fix was done, such as the crimp tool.",
+        )
+        if _rows(s.methods)
+        else None,
         table=_table("how-table", "By the way of working", "way", s.methods),
     )
 
@@ -176,27 +202,47 @@ def _against(s: ShopRecord) -> Section:
         return Section("against", "This shop against the others", lede)
     low, high = f.ratio_90d_low or 0.0, f.ratio_90d_high
     what = f"Of the {whole(f.compared)} fixes that the other shops have the like of, {number(f.compared_back_90d, 2)} came back within 90 days. Their record on the same mix of work would bring {number(f.expected_90d, 2)}."
-    between = f"between {interval(low, high).replace(' to ', ' and ')}" if high is not None else f"{number(low)} or more"
+    between = (
+        f"between {interval(low, high).replace(' to ', ' and ')}"
+        if high is not None
+        else f"{number(low)} or more"
+    )
     if low > 1:
-        verdict = f"That is more than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
+        verdict = (
+            f"That is more than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
+        )
     elif high is not None and high < 1:
-        verdict = f"That is fewer than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
+        verdict = (
+            f"That is fewer than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
+        )
     else:
         verdict = f"The range of what it may truly be ({between} times as many) holds one: no difference is shown, or too few to tell."
     left_out = f.placed - (f.compared or 0)
-    notes = (f"{whole(left_out)} of this shop's {whole(f.placed)} fixes have no like elsewhere and are left out of this comparison.",) if left_out else ()
+    notes = (
+        (
+            f"{whole(left_out)} of this shop's {whole(f.placed)} fixes have no like elsewhere and are left out of this comparison.",
+        )
+        if left_out
+        else ()
+    )
     return Section("against", "This shop against the others", f"{what} {verdict}", notes=notes)
 
 
 def _nothing_found(s: ShopRecord) -> Section:
     n = s.nothing_found
     if not n.visits:
-        return Section("nothing-found", "Visits, no fault found", "No visit on record ended with nothing found.")
+        return Section(
+            "nothing-found", "Visits, no fault found", "No visit on record ended with nothing found."
+        )
     lede = f"{whole(n.visits)} of {whole(n.all_visits)} repaired episodes ended with nothing found."
     if n.minutes is not None:
         lede += f" They took {amount(n.minutes / 60)} hours of work"
         lede += f" (recorded for {whole(n.minutes_known)})" if n.minutes_known < n.visits else ""
-        lede += f" and cost {amount(n.cost)}" + (f" (priced: {whole(n.priced)})" if n.priced < n.visits else "") if n.cost is not None else ""
+        lede += (
+            f" and cost {amount(n.cost)}" + (f" (priced: {whole(n.priced)})" if n.priced < n.visits else "")
+            if n.cost is not None
+            else ""
+        )
         lede += "."
     if n.followed:
         lede += f" Of the {whole(n.followed)} that could be followed for 90 days, {seen(n.again, 'trailer had', 'trailers had')} a fault again: in those the fault may have been there all along."

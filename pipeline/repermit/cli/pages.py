@@ -1,0 +1,132 @@
+"""Makes the pages: opens the store, asks the study of a page, writes the page, and says where it is."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from repermit.cli.options import asking, say
+from repermit.errors import CallError
+
+if TYPE_CHECKING:
+    from repermit_reports.page import Page
+    from repermit_reports.pages.index import Entry
+
+    from repermit.studies.selection import Window
+    from repermit.warehouse import Connection
+
+
+def file_name(kind: str, name: str) -> str:
+    """The file of a page: its kind and what it is about, in letters that any system takes."""
+    plain = re.sub(r"[^\w-]+", "-", name).strip("-_") or "unnamed"
+    if plain != name:  # two names must not share a file
+        import hashlib
+
+        plain += "-" + hashlib.sha256(name.encode()).hexdigest()[:6]
+    return f"{kind}-{plain[:80]}.html"
+
+
+def write_page(
+    kind: str, store: Path, name: str | None, month: str | None, out: Path | None, wait: float
+) -> Path:
+    """Make one page and return where it is. Raises CallError for a month, fleet, shop or terminal not there."""
+    from repermit_reports.render import write
+
+    with asking(store, wait) as con:
+        window = last_month(con, month)
+        about = name or f"{window.first:%Y-%m}"
+        say(f"asking {store} about {about}")
+        page = make(con, store.name, kind, name, window)
+    return write(page, out or Path(file_name(kind, about)))
+
+
+def last_month(con: Connection, month: str | None) -> Window:
+    """The month asked for, or the last that the records cover to its end."""
+    from repermit.studies.selection import last_complete_month, parse_month
+
+    window = parse_month(month) if month else last_complete_month(con)
+    if window is None:
+        raise CallError(
+            "the store covers no whole month to report", hint="Ingest more records, or give --month."
+        )
+    return window
+
+
+def make(con: Connection, store: str, kind: str, name: str | None, month: Window) -> Page:
+    """The page of one kind about one name, with `month` as its last."""
+    from dataclasses import replace
+
+    from repermit.studies.selection import select
+
+    last = f"{month.first:%Y-%m}"
+    if kind == "monthly":
+        from repermit_reports.pages.monthly import monthly_page
+
+        from repermit.studies.monthly import monthly
+
+        return monthly_page(monthly(con, store, select(con, month=last)))
+    if kind == "fleet":
+        from repermit_reports.pages.fleet import fleet_page
+
+        from repermit.studies.fleet import fleet_record, year_to
+
+        chosen = select(con, month=last, fleet=name)
+        return fleet_page(fleet_record(con, store, replace(chosen, window=year_to(con, month))))
+    if kind == "shop":
+        from repermit_reports.pages.shop import shop_page
+
+        from repermit.studies.shop import shop_record
+
+        return shop_page(shop_record(con, store, select(con, month=last, shop=name)))
+    from repermit_reports.pages.terminal import terminal_page
+
+    from repermit.studies.terminal import terminal
+
+    return terminal_page(terminal(con, store, select(con, month=last, terminal=name)))
+
+
+def write_all(store: Path, out: Path, month: str | None, wait: float) -> list[Path]:
+    """Make the month's page and those of every fleet, shop and terminal, and an index over the folder.
+
+    Pages of earlier months that lie in the folder stay, and the index lists them.
+    """
+    from repermit_reports.pages.index import Entry, index_page
+    from repermit_reports.render import write
+
+    from repermit.studies.selection import known
+    from repermit.warehouse import fingerprint
+
+    with asking(store, wait) as con:
+        window = last_month(con, month)
+        wanted: list[tuple[str, str | None]] = [("monthly", None)]
+        wanted += [(kind, name) for kind in ("fleet", "shop", "terminal") for name in known(con, kind)]
+        entries, written = [], []
+        for kind, name in wanted:
+            about = name or f"{window.first:%Y-%m}"
+            say(f"{kind} page: {about}")
+            page = make(con, store.name, kind, name, window)
+            written.append(write(page, out / file_name(kind, about)))
+            entries.append(Entry(kind, about, written[-1].name, page.headline))
+        mark = fingerprint(con)
+    entries += _earlier(out, {e.file for e in entries})
+    written.append(write(index_page(tuple(entries), store.name, mark, window.end), out / "index.html"))
+    return written
+
+
+def _earlier(out: Path, made: set[str]) -> list[Entry]:
+    """The months' pages, and the validation page, that lie in the folder from before."""
+    from repermit_reports.pages.index import Entry
+
+    found = []
+    for path in sorted(out.glob("monthly-*.html")):
+        month = path.stem.removeprefix("monthly-")
+        if path.name not in made and re.fullmatch(r"\d{4}-\d{2}", month):
+            found.append(Entry("monthly", month, path.name))
+    if (out / "validation.html").exists():
+        found.append(
+            Entry(
+                "validation", "validation", "validation.html", "The rules of the input contract, asked again."
+            )
+        )
+    return found
