@@ -12,7 +12,7 @@ from typing import Any
 from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.fixes import Fix, Repairs, load, summarise
-from repermit.studies.selection import Selection
+from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, records, settings_of
 
 
@@ -71,12 +71,15 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
     if shop is None:
         raise CallError("no shop was named", hint="Give --shop NAME.")
     level = settings_of(con).level
+    whole = covered(con)
+    first = min(whole.first, selection.window.first) if whole else selection.window.first
+    every = Window(first, selection.window.end)
     repairs = load(con, Selection(selection.window))
     mine = [i for i, row in enumerate(repairs.rows) if row["shop"] == shop]
     others = [i for i, row in enumerate(repairs.rows) if row["shop"] != shop]
     counts = records(con, VISITS, {"shop": shop, "end": selection.window.end})[0]
     return ShopRecord(
-        about=about(con, store, Selection(selection.window)),
+        about=about(con, store, Selection(every)),
         shop=shop,
         total=summarise(repairs, mine, shop, level, others),
         actions=_compared(repairs, mine, others, "action", level),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from repermit.studies.fleet import FleetRecord, Stops, Trailer
 from repermit.studies.like_for_like import Against
 
@@ -34,7 +36,7 @@ VERDICTS = {
     "about_the_same": "about the same as the other fleets",
     "too_few": "too few to tell from the other fleets",
 }
-PER = {"year": "a trailer and year", "loads": "1,000 loads"}
+PER = {"trailer_year": "trailer and year", "1000_loads": "1,000 loads"}
 
 
 def fleet_page(f: FleetRecord) -> Page:
@@ -125,7 +127,6 @@ def _trailers(f: FleetRecord) -> Section:
         f"Trailers; the faults add up to {whole(f.total.faults)}",
         (
             Column("trailer", "trailer"),
-            Column("say", "what can be said"),
             Column("faults", "faults", kind="integer"),
             Column(
                 "others",
@@ -135,32 +136,24 @@ def _trailers(f: FleetRecord) -> Section:
             ),
             Column("hours", "hours stopped", kind="money"),
             Column("money", "money", kind="money"),
-            Column("last", "last fault"),
+            Column("last", "last fault", kind="date"),
+            Column("say", "what can be said"),
         ),
-        tuple(_trailer_row(x) for x in ordered),
+        tuple(_trailer_row(x) for x in ordered if x.stops.faults),
     )
-    return Section("trailers", "Which trailers to pull in", lede, table=table)
+    none = sum(not x.stops.faults for x in f.trailers)
+    notes = (f"{whole(none)} of the fleet's {whole(len(f.trailers))} trailers had no fault in these months.",)
+    return Section(
+        "trailers", "Which trailers to pull in", lede, table=table if table.rows else None, notes=notes
+    )
 
 
 def _trailer_row(x: Trailer) -> tuple[object, ...]:
-    say = (
-        "clearly more than the others"
-        if x.clearly_more
-        else "too few to tell"
-        if x.stops.faults
-        else "no fault seen"
-    )
+    say = "clearly more than the others" if x.clearly_more else "too few to tell"
     if not x.in_fleet:
         say += "; no longer in the fleet"
-    return (
-        x.trailer_id,
-        say,
-        x.stops.faults,
-        x.others_bring,
-        x.stops.hours,
-        x.stops.money,
-        x.stops.last_fault,
-    )
+    last = date.fromisoformat(x.stops.last_fault) if x.stops.last_fault else None
+    return x.trailer_id, x.stops.faults, x.others_bring, x.stops.hours, x.stops.money, last, say
 
 
 def _unresolved(f: FleetRecord) -> Section:
@@ -173,11 +166,11 @@ def _unresolved(f: FleetRecord) -> Section:
     table = Table(
         "unresolved-table",
         f"Refused, with no repair and no load since, as of {f.as_of}",
-        (Column("trailer", "trailer"), Column("since", "since"), Column("where", "refused at")),
+        (Column("trailer", "trailer"), Column("since", "since", kind="date"), Column("where", "refused at")),
         tuple(
             (
                 u.trailer_id,
-                u.since,
+                date.fromisoformat(u.since),
                 ", ".join(filter(None, [u.terminal, u.lane and f"lane {u.lane}"])) or None,
             )
             for u in f.unresolved
@@ -208,13 +201,7 @@ def _where(f: FleetRecord) -> Section:
     )
     places = sorted((s for s in f.positions if s.key is not None), key=lambda s: -s.faults)
     if places:
-        lede += (
-            " By place: "
-            + ", ".join(
-                f"{'position ' if s.key else ''}{position_words(s.key)} {whole(s.faults)}" for s in places[:4]
-            )
-            + "."
-        )
+        lede += " By place: " + "; ".join(_place(s) for s in places[:4]) + "."
     if f.day_only:
         lede += f" {seen(f.day_only, 'fault')[0].upper()}{seen(f.day_only, 'fault')[1:]} give only the day of a repair, so up to {amount(f.hours_too_many)} of the hours may not be real."
     return Section(
@@ -233,6 +220,11 @@ def _where(f: FleetRecord) -> Section:
             tuple(_stops_row(words(s.key), s) for s in f.causes),
         ),
     )
+
+
+def _place(s: Stops) -> str:
+    where = f"position {s.key}" if s.key else position_words(s.key)
+    return f"{where}, {seen(s.faults, 'fault')}"
 
 
 _STOPS = (
@@ -260,7 +252,7 @@ def _against(f: FleetRecord) -> Section:
 
 
 def _against_line(a: Against) -> str:
-    per = PER.get(a.per, a.per)
+    per = PER[a.per]
     line = f"Per {per}: {number(a.rate, 2)} faults (between {number(a.low, 2)} and {number(a.high, 2)})"
     if a.others is not None:
         line += f"; trailers of the same kind elsewhere {number(a.others, 2)}"
