@@ -288,7 +288,10 @@ def _mark_again(con: Connection, table: Table) -> None:
         "create or replace temp table aside as select f.*, "
         f"(not adds_up and row_number() over (partition by {_list(columns)} order by read_in, row_no) > 1)"
         f" or (f.reasons <> [{literal(ID_ONCE.name)}] and exists (select 1 from words w where {_same(columns, 'w', 'f')}"
-        f" and (w.last or list_has_any(f.reasons, [{key_rules}])) and (not f.adds_up or w.alike = f.alike))) as again"
+        f" and (w.last or list_has_any(f.reasons, [{key_rules}])) and (not f.adds_up or w.alike = f.alike)))"
+        # a row that was accepted once and fell waits with its text rewritten from its values: its line tells it
+        f" or exists (select 1 from waiting.{table.name} w where w.left_by is null and w.origin = 'accepted'"
+        " and w.raw = f.raw) as again"
         f" from (select *, count(*) over (partition by {_list(columns)}, read_in) as alike from failing_text) f"
     )
 
