@@ -17,7 +17,7 @@ from repermit.ingest.run import FileResult, IngestResult
 from repermit.judging import passes, reasons, rows_to_judge
 from repermit.settings import Settings
 from repermit.studies.quarantine import waiting_rows
-from repermit.validate.suites import WHOLE_SETS, key_once, kept_rows
+from repermit.validate.suites import WHOLE_SETS, kept_rows, key_once
 from repermit.warehouse import Connection, connect, make_schema, opened, rows
 
 Records = Sequence[Mapping[str, Any]]

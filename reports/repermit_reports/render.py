@@ -21,8 +21,8 @@ from urllib.parse import quote
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
-from repermit.errors import StoreError
 
+from repermit.errors import StoreError
 from repermit_reports import numbers, specs, theme
 from repermit_reports.page import Column, Page, Table
 from repermit_reports.plain import plain

@@ -7,6 +7,7 @@ from typing import Any
 
 import altair as alt
 import polars as pl
+
 from repermit_reports.page import Column, Figure, Page, Section, Table
 
 HOSTILE = [

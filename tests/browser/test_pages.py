@@ -6,13 +6,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+
 from example_page import HOSTILE, example
 from repermit_reports import numbers, theme
 from repermit_reports.render import write
 
 if TYPE_CHECKING:
-    from conftest import OpenPage
     from playwright.sync_api import Page as BrowserPage
+
+    from conftest import OpenPage
 
 
 @pytest.fixture(scope="module")

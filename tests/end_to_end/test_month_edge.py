@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from helpers import query, rates_of, store_from, write_csv
 
 FEBRUARY, MARCH = (

@@ -20,10 +20,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
+
 from helpers import rates_from, rates_of, store_from
 from repermit.statistics.rates import mtbf_limits
 from repermit.warehouse import opened
-from scipy import stats
 
 CASES_AT = Path(__file__).parents[1] / "published" / "cases"
 CASES: dict[str, Any] = tomllib.loads((CASES_AT / "histories.toml").read_text(encoding="utf-8"))

@@ -16,6 +16,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+
 from helpers import STORE, dump, load, query, rates_from, write_csv
 from repermit.contract import BY_NAME, TABLES
 from repermit.ingest.run import IngestResult

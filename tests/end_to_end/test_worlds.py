@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+
 from helpers import query, rates_of, store_of
 from repermit.studies.rates import Rate, Rates
 from tanker_world import Scenario, World, simulate, small, write

@@ -8,7 +8,9 @@ import pytest
 
 from repermit.statistics.comparison import rate_ratio
 
-CASES = tomllib.loads((Path(__file__).parent / "cases" / "comparison.toml").read_text(encoding="utf-8"))["case"]
+CASES = tomllib.loads((Path(__file__).parent / "cases" / "comparison.toml").read_text(encoding="utf-8"))[
+    "case"
+]
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda c: c["id"])

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from repermit.statistics.competing import CumulativeIncidence, aalen_johansen
 
 FOLDER = Path(__file__).parent / "cases"

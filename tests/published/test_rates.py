@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from repermit.statistics.rates import gamma_limits, mtbf_limits, mtbf_lower_limit, poisson_limits
 
 CASES: dict[str, Any] = tomllib.loads(

@@ -13,6 +13,10 @@ from typing import Any
 
 import duckdb
 import pytest
+from typer.testing import CliRunner
+
+from conftest import Run
+from repermit.cli.main import app
 from repermit.contract import (
     BY_NAME,
     KINDS,
@@ -24,14 +28,10 @@ from repermit.contract import (
     Table,
     rule_text,
 )
-from repermit.cli.main import app
 from repermit.errors import DataError
 from repermit.ingest import files
 from repermit.judging import holds, row_struct, text_struct
 from repermit.warehouse import quote
-from typer.testing import CliRunner
-
-from conftest import Run
 
 README = Path(__file__).parents[2] / "README.md"
 
@@ -110,7 +110,9 @@ def test_a_kind_takes(kind: str, text: str) -> None:
     assert typed(Column("a", kind, "a column"), text) == TAKEN[kind][text]
 
 
-@pytest.mark.parametrize(("kind", "text"), [(kind, text) for kind, texts in NOT_TAKEN.items() for text in texts])
+@pytest.mark.parametrize(
+    ("kind", "text"), [(kind, text) for kind, texts in NOT_TAKEN.items() for text in texts]
+)
 def test_a_kind_refuses(kind: str, text: str) -> None:
     assert typed(Column("a", kind, "a column"), text) is REFUSED
 
@@ -193,8 +195,14 @@ ORDER = {
 
 @pytest.mark.parametrize(("first", "second"), ORDER)
 def test_order_holds_if_any_moment_of_the_day_meets_it(first: str, second: str) -> None:
-    assert judged("repairs", "returned_after_received", received_at=first, returned_at=second) is ORDER[first, second]
-    assert judged("refusals", "released_after_refused", refused_at=first, released_at=second) is ORDER[first, second]
+    assert (
+        judged("repairs", "returned_after_received", received_at=first, returned_at=second)
+        is ORDER[first, second]
+    )
+    assert (
+        judged("refusals", "released_after_refused", refused_at=first, released_at=second)
+        is ORDER[first, second]
+    )
 
 
 def judged(table_name: str, rule_name: str, **cells: str) -> bool:
@@ -240,9 +248,11 @@ def test_no_header_fits_two_tables() -> None:
 
 
 def test_a_header_that_fits_two_tables_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    twins = tuple(Table(name, "a grain", ("a",), (Column("a", "text", "", required=True),)) for name in ("one", "two"))
+    twins = tuple(
+        Table(name, "a grain", ("a",), (Column("a", "text", "", required=True),)) for name in ("one", "two")
+    )
     monkeypatch.setattr(files, "TABLES", twins)
-    with pytest.raises(DataError, match="a.csv, line 1: the header fits the tables one and two") as caught:
+    with pytest.raises(DataError, match=r"a\.csv, line 1: the header fits the tables one and two") as caught:
         files.table_of(("a",), "a.csv")
     assert caught.value.hint
 
@@ -272,7 +282,9 @@ def test_json_holds_the_whole_contract() -> None:
         found = tables[table.name]
         assert found["key"] == list(table.key)
         assert [c["name"] for c in found["columns"]] == [c.name for c in table.all_columns]
-        assert {c["name"] for c in found["columns"] if c["required"]} == {c.name for c in table.columns if c.required}
+        assert {c["name"] for c in found["columns"] if c["required"]} == {
+            c.name for c in table.columns if c.required
+        }
         assert [(r["name"], r["holds"], r["text"], r["blocks"]) for r in found["rules"]] == [
             (r.name, r.holds, r.text, r.blocks) for r in table.rules()
         ]

@@ -12,8 +12,9 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-import episode_reference as ref
 import pytest
+
+import episode_reference as ref
 from helpers import store_from
 from repermit.warehouse import opened, records
 

@@ -15,8 +15,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import episode_reference as ref
 import pytest
+
+import episode_reference as ref
 from helpers import query, store_from
 
 SEED, TRAILERS = 20260101, 8000

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import duckdb
 import pytest
+
 from repermit.errors import CallError, DataError
 from repermit.ingest import files, plain_text
 
@@ -47,7 +48,11 @@ def test_a_folder_gives_its_csv_files_whatever_their_depth_and_case(tmp_path: Pa
     for name in ("b.csv", "deep/er/a.CSV", "c.csv.gz", "picture.png", "notes.txt", "csv", "d.csv.bak"):
         made(tmp_path / "in", b"x", name)
     (tmp_path / "in" / "folder.csv").mkdir()
-    assert [name for _, name in files.find([tmp_path / "in"])] == ["in/b.csv", "in/c.csv.gz", "in/deep/er/a.CSV"]
+    assert [name for _, name in files.find([tmp_path / "in"])] == [
+        "in/b.csv",
+        "in/c.csv.gz",
+        "in/deep/er/a.CSV",
+    ]
 
 
 def test_a_file_is_read_once_however_often_it_is_given(tmp_path: Path) -> None:
@@ -57,12 +62,14 @@ def test_a_file_is_read_once_however_often_it_is_given(tmp_path: Path) -> None:
 
 
 def test_a_file_is_read_whatever_its_ending(tmp_path: Path) -> None:
-    assert files.find([made(tmp_path, b"x", "export.txt")]) == [((tmp_path / "export.txt").resolve(), "export.txt")]
+    assert files.find([made(tmp_path, b"x", "export.txt")]) == [
+        ((tmp_path / "export.txt").resolve(), "export.txt")
+    ]
 
 
 def test_a_path_that_is_not_there_and_a_folder_of_pictures(tmp_path: Path) -> None:
     made(tmp_path / "pictures", b"\x89PNG", "a.png")
-    with pytest.raises(CallError, match="no file or folder .*nowhere.csv"):
+    with pytest.raises(CallError, match=r"no file or folder .*nowhere\.csv"):
         files.find([tmp_path / "nowhere.csv"])
     with pytest.raises(CallError, match=r"no CSV file in the folder .*pictures") as caught:
         files.find([tmp_path / "pictures"])
@@ -199,13 +206,18 @@ def test_no_other_file_is_read_whatever_the_name_is_like(tmp_path: Path, name: s
 @pytest.mark.parametrize("zipped", [False, True], ids=["plain", "gzip"])
 def test_bytes_tell_whether_a_file_is_compressed(tmp_path: Path, name: str, zipped: bool) -> None:
     data = f"{HEADER}\nS1,confirmed,L1\n".encode()
-    source = recognised(tmp_path, gzip.compress(data[:30]) + gzip.compress(data[30:]) if zipped else data, name)
+    source = recognised(
+        tmp_path, gzip.compress(data[:30]) + gzip.compress(data[30:]) if zipped else data, name
+    )
     assert read(source) == ([(2, "S1,confirmed,L1", ["S1", "confirmed", "L1"])], [])
 
 
 @pytest.mark.skipif(os.name != "posix", reason="names that are no text exist on POSIX alone")
 def test_a_name_that_is_no_text_is_told(tmp_path: Path) -> None:
-    assert "the file's name or folder is not UTF-8" in refused(tmp_path, HEADER.encode(), os.fsdecode(b"a\xff.csv")).what
+    assert (
+        "the file's name or folder is not UTF-8"
+        in refused(tmp_path, HEADER.encode(), os.fsdecode(b"a\xff.csv")).what
+    )
 
 
 # --- lines ---------------------------------------------------------------------------------------------------
@@ -223,7 +235,9 @@ def read(source: files.Source) -> tuple[list[Row], list[tuple[int, str]]]:
     files.read(con, source, "t")
     files.locate(con, source, "t")
     names = ", ".join(source.header)
-    rows = con.execute(f"select line, raw, {names} from t join t_at using (row_no) order by row_no").fetchall()
+    rows = con.execute(
+        f"select line, raw, {names} from t join t_at using (row_no) order by row_no"
+    ).fetchall()
     broken = con.execute("select line, raw from t_broken order by line").fetchall()
     return [(line, raw, list(cells)) for line, raw, *cells in rows], broken
 

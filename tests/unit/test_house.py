@@ -10,10 +10,11 @@ from pathlib import Path
 
 import pytest
 import sqlglot
+from sqlglot import expressions as exp
+
 from repermit import warehouse
 from repermit.resources import folder
 from repermit.settings import Settings
-from sqlglot import expressions as exp
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "pipeline" / "repermit"

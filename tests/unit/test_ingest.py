@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from helpers import dump, load, query, write_csv
 from reconciled import Ledger, counts
 from repermit.errors import DataError
@@ -22,7 +23,12 @@ def ledger(tmp_path: Path) -> Ledger:
 
 
 def trailer(name: str = "A", **cells: Any) -> dict[str, Any]:
-    return {"trailer_id": name, "positions": 4, "in_service_on": "2020-01-01", "out_of_service_on": None} | cells
+    return {
+        "trailer_id": name,
+        "positions": 4,
+        "in_service_on": "2020-01-01",
+        "out_of_service_on": None,
+    } | cells
 
 
 def refusal(name: str = "F1", **cells: Any) -> dict[str, Any]:
@@ -30,7 +36,12 @@ def refusal(name: str = "F1", **cells: Any) -> dict[str, Any]:
 
 
 def repair(name: str = "R1", **cells: Any) -> dict[str, Any]:
-    return {"repair_id": name, "trailer_id": "A", "received_at": "2025-03-01T12:00Z", "refusal_id": None} | cells
+    return {
+        "repair_id": name,
+        "trailer_id": "A",
+        "received_at": "2025-03-01T12:00Z",
+        "refusal_id": None,
+    } | cells
 
 
 def load_line(day: int = 1, **cells: Any) -> dict[str, Any]:
@@ -51,7 +62,9 @@ def test_the_same_row_again_in_a_file_is_a_duplicate(ledger: Ledger) -> None:
 
 
 def test_the_same_row_again_in_another_file_is_a_duplicate(ledger: Ledger) -> None:
-    result = ledger.give(trailers=[trailer()], refusals=[refusal(), refusal("F2")], more=[refusal("F2"), refusal("F3")])
+    result = ledger.give(
+        trailers=[trailer()], refusals=[refusal(), refusal("F2")], more=[refusal("F2"), refusal("F3")]
+    )
     assert counts(result, "more") == (2, 0, 0, 0)
     assert counts(result, "refusals") == (1, 1, 0, 0)
 
@@ -84,7 +97,10 @@ def test_the_same_file_again_changes_nothing(ledger: Ledger, name: str) -> None:
 
 def test_the_same_file_twice_in_one_ingest_is_read_once(ledger: Ledger) -> None:
     result = ledger.give(trailers=[trailer()], again=[trailer()])
-    assert sorted((f.read_before, f.accepted, f.duplicate) for f in result.files) == [(False, 1, 0), (True, 0, 1)]
+    assert sorted((f.read_before, f.accepted, f.duplicate) for f in result.files) == [
+        (False, 1, 0),
+        (True, 0, 1),
+    ]
 
 
 # --- corrections -------------------------------------------------------------------------------------------------
@@ -113,7 +129,12 @@ def test_a_correction_back_is_one_too(ledger: Ledger) -> None:
 def test_null_equals_null_in_a_key(ledger: Ledger) -> None:
     ledger.give(trailers=[trailer()], loads=[load_line(lane=None, loads=3)])
     assert counts(ledger.give(loads=[load_line(lane=None, loads=4)])) == (0, 0, 1, 0)
-    assert counts(ledger.give(loads=[load_line(lane=None, loads=4), load_line(lane="1", loads=4)])) == (1, 1, 0, 0)
+    assert counts(ledger.give(loads=[load_line(lane=None, loads=4), load_line(lane="1", loads=4)])) == (
+        1,
+        1,
+        0,
+        0,
+    )
 
 
 @pytest.mark.parametrize("apart", [False, True], ids=["one file", "two files"])
@@ -194,7 +215,9 @@ def test_withdrawing_in_the_file_that_says_it_is_a_contradiction(ledger: Ledger)
 
 
 def test_a_row_that_withdraws_still_needs_its_key(ledger: Ledger) -> None:
-    result = ledger.give(refusals=[taken_back() | {"refusal_id": None}, taken_back() | {"withdrawn": "maybe"}])
+    result = ledger.give(
+        refusals=[taken_back() | {"refusal_id": None}, taken_back() | {"withdrawn": "maybe"}]
+    )
     assert counts(result) == (0, 0, 0, 2)
     no_key, no_word = ledger.waiting("refusals", "refusal_id")
     assert no_key == (None, ["refusal_id_given"])
@@ -227,7 +250,9 @@ def test_a_row_waits_with_file_line_text_and_every_reason(ledger: Ledger) -> Non
         ("delivery1/refusals.csv", 6, "F3,A,2025-03-01T10:00Z,,5", ["indicated_position_exists"]),
         ("delivery1/refusals.csv", 7, "F4,A", ["line_whole"]),
     ]  # fmt: skip
-    assert query(ledger.store, "select line, raw from accepted.refusals") == [(2, "F1,A,2025-03-01T10:00Z,ground,")]
+    assert query(ledger.store, "select line, raw from accepted.refusals") == [
+        (2, "F1,A,2025-03-01T10:00Z,ground,")
+    ]
 
 
 def test_a_row_is_accepted_when_what_it_lacked_arrives(ledger: Ledger) -> None:
@@ -286,7 +311,9 @@ def test_the_latest_word_stands_whenever_it_comes_to_pass(ledger: Ledger) -> Non
 
 def test_the_latest_word_stands_though_it_was_said_before(ledger: Ledger) -> None:
     for lane in ("1", "2", "1"):
-        ledger.give(**{f"refusals{ledger.deliveries}": [refusal(lane=lane), refusal(f"other{ledger.deliveries}")]})
+        ledger.give(
+            **{f"refusals{ledger.deliveries}": [refusal(lane=lane), refusal(f"other{ledger.deliveries}")]}
+        )
     ledger.give(trailers=[trailer()])
     assert ("F1", "1") in ledger.current("refusals", "refusal_id, lane")
     assert ledger.waiting("refusals", "lane") == []
@@ -316,7 +343,15 @@ def test_rows_fall_when_their_trailer_is_corrected_and_come_back(ledger: Ledger)
     ledger.give(
         trailers=[trailer(positions=5)],
         refusals=[refusal(indicated_position=5), refusal("F2", indicated_position=4)],
-        repairs=[repair(found_position=5, refusal_id="F1", returned_at="2025-03-02", supply_volts="12.5", warranty="yes")],
+        repairs=[
+            repair(
+                found_position=5,
+                refusal_id="F1",
+                returned_at="2025-03-02",
+                supply_volts="12.5",
+                warranty="yes",
+            )
+        ],
     )
     before = {t: ledger.current(t, "* exclude (batch_id)") for t in ("refusals", "repairs")}
     result = ledger.give(trailers=[trailer(positions=4)])
@@ -368,7 +403,9 @@ def years(ledger: Ledger) -> list[tuple[int, int | None]]:
 
 def test_spells_that_touch_are_apart(ledger: Ledger) -> None:
     other = spell("2023", None, trailer_id="B")
-    assert counts(ledger.give(trailers=[spell("2020", "2022"), spell("2022", None), spell("2018", "2020"), other])) == (4, 0, 0, 0)
+    assert counts(
+        ledger.give(trailers=[spell("2020", "2022"), spell("2022", None), spell("2018", "2020"), other])
+    ) == (4, 0, 0, 0)
 
 
 def test_a_spell_that_overlaps_an_accepted_one_waits(ledger: Ledger) -> None:
@@ -376,16 +413,24 @@ def test_a_spell_that_overlaps_an_accepted_one_waits(ledger: Ledger) -> None:
     assert counts(ledger.give(trailers=[spell("2022", None), spell("2018", "2020")])) == (1, 0, 0, 1)
     assert ledger.waiting("trailers", "in_service_on") == [("2022-01-01", ["spells_apart"])]
     result = ledger.give(trailers=[spell("2020", "2022")])
-    assert (counts(result), result.waiting, years(ledger)) == ((0, 0, 1, 0), 0, [(2018, 2020), (2020, 2022), (2022, None)])
+    assert (counts(result), result.waiting, years(ledger)) == (
+        (0, 0, 1, 0),
+        0,
+        [(2018, 2020), (2020, 2022), (2022, None)],
+    )
 
 
 def test_a_sale_in_one_ingest_closes_the_old_spell_and_opens_the_new(ledger: Ledger) -> None:
     ledger.give(trailers=[spell("2020", None, fleet="old")])
-    assert counts(ledger.give(trailers=[spell("2024", None, fleet="new"), spell("2020", "2024", fleet="old")])) == (1, 0, 1, 0)
+    assert counts(
+        ledger.give(trailers=[spell("2024", None, fleet="new"), spell("2020", "2024", fleet="old")])
+    ) == (1, 0, 1, 0)
 
 
 def test_new_spells_that_overlap_are_all_set_aside(ledger: Ledger) -> None:
-    assert counts(ledger.give(trailers=[spell("2020", "2023"), spell("2022", "2025"), spell("2025", None)])) == (1, 0, 0, 2)
+    assert counts(
+        ledger.give(trailers=[spell("2020", "2023"), spell("2022", "2025"), spell("2025", None)])
+    ) == (1, 0, 0, 2)
     assert years(ledger) == [(2025, None)]
     result = ledger.give(trailers=[spell("2020", "2022")])
     assert (result.waiting, years(ledger)) == (0, [(2020, 2022), (2022, 2025), (2025, None)])
@@ -420,13 +465,21 @@ def test_loads_without_the_column_are_added_up(ledger: Ledger) -> None:
 
 
 def test_loads_with_the_column_are_said_once(ledger: Ledger) -> None:
-    lines = [load_line(loads=2), load_line(loads=2), load_line(2, loads=1), load_line(2, loads=3), load_line(3, loads=None)]
+    lines = [
+        load_line(loads=2),
+        load_line(loads=2),
+        load_line(2, loads=1),
+        load_line(2, loads=3),
+        load_line(3, loads=None),
+    ]
     assert counts(ledger.give(trailers=[trailer()], loads=lines), "loads") == (2, 1, 0, 2)
     assert ledger.current("loads", "loads") == [(1,), (2,)]
 
 
 @pytest.mark.parametrize(("lines", "told"), [(3, (0, 3, 0, 0)), (2, (0, 0, 2, 0)), (4, (0, 0, 4, 0))])
-def test_a_later_file_says_anew_how_many_loads_there_were(ledger: Ledger, lines: int, told: tuple[int, ...]) -> None:
+def test_a_later_file_says_anew_how_many_loads_there_were(
+    ledger: Ledger, lines: int, told: tuple[int, ...]
+) -> None:
     ledger.give(trailers=[trailer()], loads=[load_line()] * 3)
     result = ledger.give(loads=[*[load_line()] * lines, load_line(2)])
     assert counts(result) == (told[0] + 1, *told[1:])
@@ -443,7 +496,9 @@ def test_a_later_file_says_anew_while_the_lines_wait(ledger: Ledger, lines: int)
 
 
 def test_two_files_that_count_a_day_differently_disagree(ledger: Ledger) -> None:
-    result = ledger.give(trailers=[trailer()], loads=[load_line()] * 2 + [load_line(2)], more=[load_line()] * 3)
+    result = ledger.give(
+        trailers=[trailer()], loads=[load_line()] * 2 + [load_line(2)], more=[load_line()] * 3
+    )
     assert (counts(result, "loads"), counts(result, "more")) == ((1, 0, 0, 2), (0, 0, 0, 3))
     assert [why for _, why in ledger.waiting("loads", "line")] == [["id_once"]] * 5
     assert counts(ledger.give(loads=[load_line()] * 3 + [load_line(3)])) == (4, 0, 0, 0)
@@ -456,7 +511,13 @@ def test_lines_that_add_up_and_one_that_withdraws_them_disagree(ledger: Ledger) 
 
 
 def test_loads_that_fail_are_set_aside_line_by_line(ledger: Ledger) -> None:
-    lines = [load_line(), load_line(trailer_id="B"), load_line(), load_line(trailer_id="B"), load_line(loaded_on=None)]
+    lines = [
+        load_line(),
+        load_line(trailer_id="B"),
+        load_line(),
+        load_line(trailer_id="B"),
+        load_line(loaded_on=None),
+    ]
     assert counts(ledger.give(trailers=[trailer()], loads=lines), "loads") == (2, 0, 0, 3)
     assert ledger.waiting("loads", "line") == [
         (3, ["trailer_known"]),
@@ -483,7 +544,9 @@ def test_nothing_is_kept_where_one_file_of_many_is_none(ledger: Ledger) -> None:
     assert not list(ledger.folder.glob("new*"))
 
 
-def test_a_file_that_changes_while_it_is_read_is_refused(ledger: Ledger, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_that_changes_while_it_is_read_is_refused(
+    ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
     ledger.give(trailers=[trailer()])
     before = dump(ledger.store, SCHEMAS)
     path = write_csv(ledger.folder / "in", "refusals", [refusal()])

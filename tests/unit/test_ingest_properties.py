@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from reconciled import broken
 from repermit.contract import BY_NAME
 from repermit.ingest import files
@@ -50,7 +51,9 @@ def lines(draw: st.DrawFn) -> str:
     if how == 1:
         cells = cells[: draw(st.integers(1, 2))] if draw(st.booleans()) else [*cells, draw(CELLS), ""]
     out = io.StringIO()
-    csv.writer(out, quoting=draw(st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL])), lineterminator="").writerow(cells)
+    csv.writer(
+        out, quoting=draw(st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL])), lineterminator=""
+    ).writerow(cells)
     return out.getvalue()
 
 
@@ -116,12 +119,20 @@ class Slow:
             if not again:
                 set_aside.append(Waiting(self.said, raw, None, ["line_whole"]))
         self.waiting = [w for w in before if not self.leaves(w, says)] + set_aside
-        return Counts(*(count[name] for name in ("rows", "accepted", "duplicate", "corrected", "quarantined")))
+        return Counts(
+            *(count[name] for name in ("rows", "accepted", "duplicate", "corrected", "quarantined"))
+        )
 
     def accept(self, texts: Texts) -> str:
         serial, said = texts[0], texts[1:]
         assert serial is not None
-        fate = "accepted" if serial not in self.current else "duplicate" if self.current[serial] == said else "corrected"
+        fate = (
+            "accepted"
+            if serial not in self.current
+            else "duplicate"
+            if self.current[serial] == said
+            else "corrected"
+        )
         self.current[serial] = said
         return fate
 
@@ -197,7 +208,9 @@ def test_random_deliveries_are_reconciled_as_the_slow_way_does(store: Connection
             for batch, text in enumerate(texts, start=1):
                 counts = delivered(store, text, batch, Path(folder))
                 assert counts == slow.give(text)
-                assert counts.rows == counts.accepted + counts.duplicate + counts.corrected + counts.quarantined
+                assert (
+                    counts.rows == counts.accepted + counts.duplicate + counts.corrected + counts.quarantined
+                )
         accepted = rows(store, "select serial, result, part_lot from current.returns")
         waiting = rows(store, "select read_in, raw, reasons from waiting.returns where left_by is null")
         wrong = broken(store)
@@ -216,7 +229,9 @@ WILD = st.text(st.sampled_from('aS1,,""\n\r \t;') | NOTHING_ODD, max_size=80)
 
 @QUICK
 @given(body=WILD, end=ENDS)
-def test_whatever_follows_the_header_is_counted_and_nothing_breaks(store: Connection, body: str, end: str) -> None:
+def test_whatever_follows_the_header_is_counted_and_nothing_breaks(
+    store: Connection, body: str, end: str
+) -> None:
     text = f"serial,result,part_lot{end}{body}"
     store.execute("begin transaction")
     try:

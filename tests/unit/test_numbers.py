@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta, timezone
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from repermit_reports import numbers
 
 

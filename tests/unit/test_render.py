@@ -17,6 +17,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 import pytest
+
 from repermit.errors import StoreError
 from repermit_reports import specs, theme
 from repermit_reports.page import Column, Figure, Page, Section, Table

@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from repermit.statistics.competing import CumulativeIncidence, aalen_johansen
 from scipy import stats
 from statsmodels.duration.survfunc import CumIncidenceRight  # type: ignore[import-untyped]
+
+from repermit.statistics.competing import CumulativeIncidence, aalen_johansen
 
 Floats = NDArray[np.float64]
 STEP = 1e-40

@@ -6,6 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import optimize, stats
+
 from repermit.statistics.rates import (
     gamma_limits,
     mtbf_limits,
@@ -13,7 +15,6 @@ from repermit.statistics.rates import (
     poisson_limits,
     rate_intervals,
 )
-from scipy import optimize, stats
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

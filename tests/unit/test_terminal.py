@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
+
 from helpers import load, store_from
 from repermit.errors import CallError
 from repermit.resources import folder
@@ -25,7 +27,6 @@ from repermit_reports.charts import terminal as charts
 from repermit_reports.pages.terminal import terminal_page
 from repermit_reports.pages.terminal_tables import lane_words, month_words
 from repermit_reports.render import render
-from scipy import stats
 from tanker_world import SAMPLE, simulate
 
 Rows = list[dict[str, Any]]

@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+
 from tanker_world import PLANTED, SAMPLE, Scenario, World, simulate, small, write
 from tanker_world.chain import Fault, five_wire_name
 from tanker_world.scenario import Draws

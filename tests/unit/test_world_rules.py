@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+
 from tanker_world import SAMPLE, Scenario, World, simulate, small
 
 EQUIPMENT = ("overfill", "ground", "unknown", "rack_controller")

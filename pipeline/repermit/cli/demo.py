@@ -19,13 +19,12 @@ def demo(
     """Invented sample records to a store and its pages; prints where they are."""
     import shutil
 
-    from repermit_reports.pages.validation import validation_page
-    from repermit_reports.render import write
-
     from repermit.cli.pages import write_all
     from repermit.ingest.run import ingest
     from repermit.resources import folder
     from repermit.validate.run import validate
+    from repermit_reports.pages.validation import validation_page
+    from repermit_reports.render import write
 
     records, store = out / "records", out / "sample.duckdb"
     out.mkdir(parents=True, exist_ok=True)

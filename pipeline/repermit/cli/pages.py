@@ -10,11 +10,10 @@ from repermit.cli.options import asking, say
 from repermit.errors import CallError
 
 if TYPE_CHECKING:
-    from repermit_reports.page import Page
-    from repermit_reports.pages.index import Entry
-
     from repermit.studies.selection import Window
     from repermit.warehouse import Connection
+    from repermit_reports.page import Page
+    from repermit_reports.pages.index import Entry
 
 
 def file_name(kind: str, name: str) -> str:
@@ -61,27 +60,23 @@ def make(con: Connection, store: str, kind: str, name: str | None, month: Window
 
     last = f"{month.first:%Y-%m}"
     if kind == "monthly":
-        from repermit_reports.pages.monthly import monthly_page
-
         from repermit.studies.monthly import monthly
+        from repermit_reports.pages.monthly import monthly_page
 
         return monthly_page(monthly(con, store, select(con, month=last)))
     if kind == "fleet":
-        from repermit_reports.pages.fleet import fleet_page
-
         from repermit.studies.fleet import fleet_record, year_to
+        from repermit_reports.pages.fleet import fleet_page
 
         chosen = select(con, month=last, fleet=name)
         return fleet_page(fleet_record(con, store, replace(chosen, window=year_to(con, month))))
     if kind == "shop":
+        from repermit.studies.shop import shop_record
         from repermit_reports.pages.shop import shop_page
 
-        from repermit.studies.shop import shop_record
-
         return shop_page(shop_record(con, store, select(con, month=last, shop=name)))
-    from repermit_reports.pages.terminal import terminal_page
-
     from repermit.studies.terminal import terminal
+    from repermit_reports.pages.terminal import terminal_page
 
     return terminal_page(terminal(con, store, select(con, month=last, terminal=name)))
 
@@ -91,11 +86,10 @@ def write_all(store: Path, out: Path, month: str | None, wait: float) -> list[Pa
 
     Pages of earlier months that lie in the folder stay, and the index lists them.
     """
-    from repermit_reports.pages.index import Entry, index_page
-    from repermit_reports.render import write
-
     from repermit.studies.selection import known
     from repermit.warehouse import fingerprint
+    from repermit_reports.pages.index import Entry, index_page
+    from repermit_reports.render import write
 
     with asking(store, wait) as con:
         window = last_month(con, month)

@@ -18,11 +18,10 @@ def validate(
     wait: Wait = 0.0,
 ) -> None:
     """Check the store against every expectation, and write a page of the results."""
-    from repermit_reports.pages.validation import validation_page
-    from repermit_reports.render import write as write_page
-
     from repermit.cli.show import write
     from repermit.validate.run import validate as run
+    from repermit_reports.pages.validation import validation_page
+    from repermit_reports.render import write as write_page
 
     result = run(store, now=options.now(), wait_s=wait, progress=say)
     names = ("table", "scope", "name", "blocks", "holds", "checked", "unexpected", "quarantined")

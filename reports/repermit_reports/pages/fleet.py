@@ -6,7 +6,6 @@ from datetime import date
 
 from repermit.studies.fleet import FleetRecord, Stops, Trailer
 from repermit.studies.like_for_like import Against
-
 from repermit_reports.charts import fleet as charts
 from repermit_reports.numbers import amount, number, seen, whole
 from repermit_reports.page import Column, Figure, Page, Section, Table

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from repermit.studies.monthly import Monthly
 from repermit.studies.rates import Rate
-
 from repermit_reports.charts import monthly as charts
 from repermit_reports.numbers import estimate, interval, number, seen, whole
 from repermit_reports.page import Column, Figure, Page, Section, Table

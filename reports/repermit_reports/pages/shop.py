@@ -6,7 +6,6 @@ from datetime import date
 
 from repermit.studies.fixes import Fix, Horizon
 from repermit.studies.shop import Compared, ShopRecord
-
 from repermit_reports.charts import shop as charts
 from repermit_reports.numbers import amount, interval, number, seen, whole
 from repermit_reports.page import Column, Figure, Page, Section, Table

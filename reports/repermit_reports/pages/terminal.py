@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 from repermit.studies.terminal import LaneRow, Since, Terminal
 from repermit.studies.terminal_counts import Lane, in_order
-
 from repermit_reports.charts import terminal as charts
 from repermit_reports.numbers import number, seen, share, whole
 from repermit_reports.page import Figure, Page, Section

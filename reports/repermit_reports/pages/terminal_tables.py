@@ -9,7 +9,6 @@ from typing import Any
 from repermit.studies.selection import Window
 from repermit.studies.terminal import LaneMonth, LaneRow, PerLoads, Terminal
 from repermit.studies.terminal_counts import Lane, Route, in_order
-
 from repermit_reports.page import Column, Table
 
 VERDICTS = {

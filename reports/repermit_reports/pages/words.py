@@ -5,7 +5,6 @@ from __future__ import annotations
 from repermit.studies.about import HAS, About
 from repermit.studies.monthly import FileRow
 from repermit.studies.quarantine import Reason
-
 from repermit_reports.numbers import whole
 from repermit_reports.page import Column, Table
 
