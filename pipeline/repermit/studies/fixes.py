@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
-from repermit.studies.selection import Selection
+from repermit.studies.selection import Selection, covered
 from repermit.warehouse import Connection, records, settings_of
 
 if TYPE_CHECKING:
@@ -148,12 +148,13 @@ order by r.repair_id
 BACKGROUND = """
 with f as (
     select position, count(*) as n from marts.faults
-    where counts_as = 'fault' and started_at < $end and (open_until is null or $end <= open_until)
-        and cause is distinct from 'none_found' group by position
+    where counts_as = 'fault' and started_at >= $first and started_at < $end
+        and (open_until is null or $end <= open_until) and cause is distinct from 'none_found' group by position
 ), days as (
-    select p.position, sum(date_diff('microsecond', a.at_risk_from, least(a.at_risk_until, $end::timestamp)))::double / $day as days
+    select p.position, sum(date_diff('microsecond', greatest(a.at_risk_from, $first::timestamp),
+        least(a.at_risk_until, $end::timestamp)))::double / $day as days
     from marts.at_risk a join (select unnest(range(0, 13))::integer as position) p on p.position <= a.positions
-    where a.at_risk_from < $end group by p.position
+    where a.at_risk_from < $end and a.at_risk_until > $first group by p.position
 )
 select d.position, coalesce(f.n, 0) * (select sum(n)::double / nullif(sum(n) filter (position is not null), 0) from f)
     / nullif(d.days, 0) as per_day
@@ -187,7 +188,10 @@ def load(con: Connection, every: Selection) -> Repairs:
     """All repairs returned before the window's end, of every shop and fleet, ready to be summarised."""
     repairs = Repairs(records(con, REPAIRS, every.parameters(REPAIRS)))
     repairs.share = Successors(repairs).probability(repairs)
-    days = {"end": every.window.end, "day": US_PER_DAY}
+    # The background is of the days on record: trailers are in service long before the first of them.
+    whole, window = covered(con), every.window
+    first = whole.first if whole and whole.first < window.end else window.first
+    days = {"first": first, "end": window.end, "day": US_PER_DAY}
     repairs.per_day = {row["position"]: row["per_day"] for row in records(con, BACKGROUND, days)}
     return repairs
 

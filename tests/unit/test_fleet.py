@@ -1,0 +1,279 @@
+"""The fleet's record counted by hand, which trailers it names, and the words of the pages for people at work."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from helpers import load, query, store_from
+from repermit.errors import CallError
+from repermit.resources import folder
+from repermit.studies.fleet import FleetRecord, fleet_record
+from repermit.studies.like_for_like import clearly_more
+from repermit.studies.selection import select
+from repermit.studies.shop import shop_record
+from repermit.studies.terminal import terminal
+from repermit.warehouse import opened
+from repermit_reports.page import Page, Table
+from repermit_reports.pages.fleet import fleet_page
+from repermit_reports.pages.shop import shop_page
+from repermit_reports.pages.terminal import terminal_page
+
+Row = dict[str, Any]
+START = datetime(2024, 1, 1)
+WINDOW = {"first": "2024-01-01", "end": "2024-07-01"}
+
+
+def at(day: int, hour: int) -> str:
+    return (START + timedelta(days=day, hours=hour)).isoformat() + "Z"
+
+
+def trailer(name: str, fleet: str = "Red") -> Row:
+    base: Row = {
+        "trailer_id": name,
+        "fleet": fleet,
+        "system": "five_wire",
+        "sensor_kind": "optic",
+        "positions": 4,
+    }
+    return base | {"home_shop": "East", "in_service_on": "2024-01-01"}
+
+
+def refusal(number: int, name: str, day: int, reason: str = "overfill") -> Row:
+    base = {"refusal_id": f"R{number}", "trailer_id": name, "refused_at": at(day, 6), "reason": reason}
+    return base | {"terminal": "Far", "lane": "2"}
+
+
+def visit(name: str, day: int, price: int | None = None, **more: Any) -> Row:
+    base: Row = {"repair_id": f"{name}-{day}", "trailer_id": name, "shop": "East", "visit_kind": "non_permit"}
+    base |= {
+        "received_at": at(day, 8),
+        "returned_at": at(day, 16),
+        "found_position": 2,
+        "invoice_total": price,
+    }
+    return base | {"found_place": "housing_wiring", "cause": "bad_crimp", "action": "recrimped"} | more
+
+
+def loads(name: str, *days: int) -> list[Row]:
+    return [
+        {"trailer_id": name, "terminal": "Far", "lane": "1", "loaded_on": at(day, 0)[:10], "loads": 2} for day in days
+    ]  # fmt: skip
+
+
+# T1: two faults, the second without a refusal. T2: one fault, two visits, the second without a price. T3: refused a
+# week before the end, nothing since. T4: an inspection, and a refusal for paperwork on the last day. B1: another fleet.
+TABLES: dict[str, list[Row]] = {
+    "trailers": [trailer(name) for name in ("T1", "T2", "T3", "T4")] + [trailer("B1", "Blue")],
+    "refusals": [
+        refusal(1, "T1", 10), refusal(2, "T2", 20), refusal(3, "T3", 175),
+        refusal(4, "T4", 181, "paperwork"), refusal(5, "B1", 60),
+    ],
+    "repairs": [
+        visit("T1", 10, 100, refusal_id="R1"),
+        visit("T2", 20, 50, refusal_id="R2", permit_restored="no"),
+        visit("T2", 22, refusal_id="R2", permit_restored="yes", found_position=3),
+        visit("T1", 100, 30, found_position=0, found_place="socket", cause="contact_wear", action="socket_replaced"),
+        visit("T4", 50, 40, visit_kind="inspection", found_position=None, found_place="none_found",
+              cause="none_found", action="none"),
+        visit("B1", 60, 7000, refusal_id="R5"),
+    ],
+    "loads": [*loads("T1", 0, 30, 120), *loads("T2", 0, 30), *loads("T3", 0, 100), *loads("T4", 1, 181), *loads("B1", 1)],
+}  # fmt: skip
+
+
+def ask(store: Path, fleet: str = "Red", **words: Any) -> FleetRecord:
+    with opened(store) as con:
+        return fleet_record(con, store.name, select(con, fleet=fleet, **(WINDOW | words)))
+
+
+@pytest.fixture(scope="module")
+def red(tmp_path_factory: pytest.TempPathFactory) -> FleetRecord:
+    return ask(store_from(tmp_path_factory.mktemp("red"), TABLES, currency="EUR"))
+
+
+# --- counted by hand --------------------------------------------------------------------------------------
+
+
+def test_faults_hours_and_money(red: FleetRecord) -> None:
+    """Hours: 06:00 to 16:00; 06:00 to 16:00 two days on; 08:00 to 16:00 where no refusal is on record."""
+    t = red.total
+    assert (t.faults, t.unresolved, t.hours_known, t.last_fault) == (4, 1, 3, "2024-06-24")
+    assert t.hours == pytest.approx(10 + 58 + 8, rel=1e-12)
+    assert (t.money, t.visits, t.priced) == (100 + 50 + 30, 4, 3)
+    assert (red.refusals, red.visits, red.loads) == (3, 5, 18)
+    assert [(v.kind, v.visits, v.money, v.priced) for v in red.other_visits] == [("inspection", 1, 40, 1)]
+
+
+def test_by_trailer(red: FleetRecord) -> None:
+    """182 days less the visits; the others bring their faults over their days, for the trailer's own days."""
+    rows = {t.trailer_id: t for t in red.trailers}
+    assert {n: (t.stops.faults, t.stops.money) for n, t in rows.items()} == {
+        "T1": (2, 130), "T2": (1, 50), "T3": (1, None), "T4": (0, None)
+    }  # fmt: skip
+    days = {"T1": 182 - 2 / 3, "T2": 182 - 2 / 3, "T3": 182.0, "T4": 182 - 1 / 3}
+    for name, row in rows.items():
+        assert row.days == pytest.approx(days[name], rel=1e-9)
+        rest = sum(days.values()) - days[name]
+        assert row.others_bring == pytest.approx((4 - row.stops.faults) / rest * days[name], rel=1e-9)
+    assert not any(t.clearly_more for t in red.trailers)
+
+
+def test_by_cause_and_position(red: FleetRecord) -> None:
+    """The finding of T2 is that of its second visit; T3 has none."""
+    assert {s.key: s.faults for s in red.causes} == {"bad_crimp": 2, "contact_wear": 1, None: 1}
+    assert [(s.key, s.faults) for s in red.positions] == [(0, 1), (2, 1), (3, 1), (None, 1)]
+    for rows in (red.causes, red.positions):
+        assert sum(s.hours or 0 for s in rows) == pytest.approx(red.total.hours, rel=1e-12)
+        assert sum(s.money or 0 for s in rows) == red.total.money
+
+
+def test_unresolved_names_where(red: FleetRecord) -> None:
+    (u,) = red.unresolved
+    assert (u.trailer_id, u.since, u.terminal, u.lane, u.counted) == ("T3", "2024-06-24", "Far", "2", True)
+    assert red.as_of == "2024-06-30"
+
+
+def test_the_page_says_so(red: FleetRecord) -> None:
+    page = fleet_page(red)
+    assert page.headline == "4 faults stopped trailers for 76 hours and cost 180 EUR."
+    assert "1 of 4 shop visits carry no price" in page.lede
+    assert "Unresolved on 2024-06-30: T3." in page.lede
+    assert "Blue" not in text(page) and "B1" not in text(page)
+
+
+def test_a_fleet_without_a_fault(tmp_path: Path) -> None:
+    """Nothing is on record, or loads alone: no number is made up and nobody is named."""
+    store = store_from(tmp_path, TABLES | {"trailers": [*TABLES["trailers"], trailer("G1", "Green"), trailer("L1", "Lime")],
+                                           "loads": [*TABLES["loads"], *loads("L1", 5)]})  # fmt: skip
+    for fleet, has_data in (("Green", False), ("Lime", True)):
+        f = ask(store, fleet)
+        t = f.total
+        assert (f.has_data, t.faults, t.hours, t.money, t.visits) == (has_data, 0, None, None, 0)
+        assert not any(x.clearly_more for x in f.trailers) and not f.unresolved
+        assert re.match(
+            "Nothing is on record" if not has_data else "No fault of a trailer", fleet_page(f).headline
+        )
+
+
+def test_what_cannot_be_asked(tmp_path: Path) -> None:
+    store = store_from(tmp_path, TABLES)
+    with opened(store) as con:
+        chosen = select(con, fleet="Red", **WINDOW)
+        for wrong in (replace(chosen, fleet=None), replace(chosen, terminal="Far")):
+            with pytest.raises(CallError):
+                fleet_record(con, store.name, wrong)
+
+
+# --- which trailers are named -----------------------------------------------------------------------------
+
+
+def fleet_of(faults: list[int]) -> dict[str, list[Row]]:
+    """One trailer for each count, its faults repaired within the day and ten days apart, loads in between."""
+    names = [f"T{n:02d}" for n in range(len(faults))]
+    days = {name: [5 + 10 * i for i in range(n)] for name, n in zip(names, faults, strict=True)}
+    repairs = [visit(name, day) for name in names for day in days[name]]
+    return ({"repairs": repairs} if repairs else {}) | {
+        "trailers": [trailer(name) for name in names],
+        "loads": [row for name in names for row in loads(name, 0, 181)],
+    }
+
+
+@pytest.mark.parametrize(
+    ("faults", "named"),
+    [([1] * 11 + [12], ["T11"]), ([1, 2] * 6, []), ([0] * 11 + [1], []), ([0] * 12, [])],
+    ids=["one bad", "even", "a single fault", "none"],
+)
+def test_clearly_more(tmp_path: Path, faults: list[int], named: list[str]) -> None:
+    f = ask(store_from(tmp_path, fleet_of(faults)))
+    assert f.total.faults == sum(faults)
+    assert [t.trailer_id for t in f.trailers if t.clearly_more] == named
+    lede = fleet_page(f).lede
+    assert ("Look first at T11." in lede) == bool(named)
+
+
+def test_two_trailers_by_hand() -> None:
+    """6 against 0 at equal exposure: (1/2)^6 = 1/64, doubled for two looked at, 1/32; 5 against 0: 1/16."""
+    even = {"a": 1.0, "b": 1.0}
+    assert clearly_more({"a": 6, "b": 0}, even, 0.05) == {"a"}
+    assert clearly_more({"a": 6, "b": 0}, even, 1 / 33) == set()
+    assert clearly_more({"a": 5, "b": 0}, even, 0.05) == set()
+
+
+# --- the words of the pages -------------------------------------------------------------------------------
+
+# "Hazardous area" is no statistics word: it is where no flame may be.
+NOT_SAID = re.compile(
+    "confidence|interval|percentile|significan|p-value|variance|poisson|hazard(?!ous area)|censor|funnel|laplace", re.IGNORECASE
+)  # fmt: skip
+
+
+def parts(page: Page) -> Iterator[str]:
+    """What the page says in its headline, ledes and pictures."""
+    yield from (page.title, page.subtitle, page.headline, page.lede)
+    for s in page.sections:
+        yield from (s.title, s.lede, *s.notes, s.figure.says if s.figure else "")
+
+
+def tables(page: Page) -> Iterator[str]:
+    found = [s.table for s in page.sections if s.table] + [t for t in page.data_used if isinstance(t, Table)]
+    for table in found:
+        yield table.caption
+        for column in table.columns:
+            yield from (column.label, column.help)
+        for row in table.rows:
+            yield from (cell for cell in row if isinstance(cell, str))
+
+
+def text(page: Page) -> str:
+    """Everything that the page says but its methods, where sources are named."""
+    data = [used for used in page.data_used if isinstance(used, str)]
+    return "\n".join([*parts(page), *tables(page), *data, *page.cautions, *page.assumptions])
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    store = tmp_path_factory.mktemp("sample") / "sample.duckdb"
+    for delivery in ("1-first", "2-later"):
+        load(store, folder("sample_data") / "csv" / delivery)
+    return store
+
+
+def names(store: Path, sql: str) -> list[str]:
+    found = [name for (name,) in query(store, sql)]
+    assert len(found) > 1
+    return found
+
+
+def test_the_words_of_fleet_pages(sample: Path, red: FleetRecord) -> None:
+    whole = {"first": "2023-01-01", "end": "2026-01-01"}
+    fleets = names(sample, "select distinct fleet from staging.trailers where fleet is not null")
+    for record in (red, *(ask(sample, fleet, **whole) for fleet in fleets)):
+        said = text(fleet_page(record))
+        assert len(said) > 500 and NOT_SAID.findall(said) == []
+        assert [other for other in fleets if other != record.fleet and other in said] == []
+
+
+def test_the_words_of_shop_pages(sample: Path) -> None:
+    shops = names(sample, "select distinct shop from staging.repairs where shop is not null")
+    with opened(sample) as con:
+        for shop in shops:
+            said = text(shop_page(shop_record(con, sample.name, select(con, shop=shop))))
+            assert len(said) > 500 and NOT_SAID.findall(said) == []
+            assert [other for other in shops if other != shop and other in said] == []
+
+
+def test_the_words_of_terminal_pages(sample: Path) -> None:
+    """Its tables are for people who compare lanes by limits; headline, ledes and pictures are for everyone."""
+    terminals = names(sample, "select distinct terminal from core.load_days")
+    with opened(sample) as con:
+        for name in terminals:
+            page = terminal_page(terminal(con, sample.name, select(con, month="2025-12", terminal=name)))
+            said = "\n".join(parts(page))
+            assert len(said) > 300 and NOT_SAID.findall(said) == []
