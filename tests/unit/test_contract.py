@@ -63,7 +63,7 @@ def typed(column: Column, text: str | None) -> Any:
 
 REFUSED = object()
 
-TAKEN = {
+TAKEN: dict[str, dict[str, Any]] = {
     "text": {"a": "a", " a\t": "a", "\r\na\n": "a", "\n": None, "": None, "  ": None, "a b": "a b", '"': '"', "é, ü": "é, ü", "a\nb": "a\nb"},
     "count": {"0": 0, "12": 12, "007": 7, " 5 ": 5, "999999999": 999_999_999, "": None, "\t": None},
     "number": {
@@ -86,7 +86,7 @@ TAKEN = {
     "flag": {"yes": True, "No": False, "TRUE": True, "false": False, "1": True, "0": False, " yes": True, "": None},
 }  # fmt: skip
 
-NOT_TAKEN = {
+NOT_TAKEN: dict[str, list[str]] = {
     "text": ["a\x00b", "a\x07", "\x1b[31m", "x" * 201],
     "count": ["1.5", "1.0", "1_000", "1,000", "1 000", "-1", "+1", "1e3", "0x10", "1000000000", "NaN", "infinity", "x", "٣", "1\n1"],
     "number": ["1,5", "1_000", "1,000.5", "1 000", ".5", "5.", "1e3", "inf", "-infinity", "NaN", "1.0000001", "100000000000", "£5", "x"],

@@ -31,6 +31,7 @@ class Stops:
     key: Any
     faults: int
     unresolved: int
+    without_refusal: int
     hours: float | None
     hours_known: int
     money: float | None
@@ -120,6 +121,7 @@ with mine as (
     from marts.faults where fleet = $fleet and {FAULTS}
 )
 select KEY as key, count(*) as faults, count(*) filter (outcome = 'open') as unresolved,
+    count(*) filter (origin = 'repair_only') as without_refusal,
     sum(us)::bigint / 3.6e9 as hours, count(us) as hours_known, sum(cost)::double as money,
     sum(visits)::bigint as visits, sum(visits_priced)::bigint as priced,
     strftime(max(started_at), '%Y-%m-%d') as last_fault
@@ -237,7 +239,7 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
 
 
 def _no_stops(key: Any) -> Stops:
-    return Stops(key, 0, 0, None, 0, None, 0, 0, None)
+    return Stops(key, 0, 0, 0, None, 0, None, 0, 0, None)
 
 
 def _stops(con: Connection, selection: Selection, key: str) -> list[Stops]:

@@ -25,24 +25,26 @@ US_PER_YEAR = 365.25 * 86_400e6
 
 @dataclass(frozen=True)
 class Against:
-    """This fleet's rate with limits, the other fleets' for the same kinds of trailer, and their ratio with limits.
+    """This fleet's rate, the other fleets' for the same mix of trailers, and their ratio, each with limits.
 
     `compared`: the share of this fleet's exposure that is of a kind of which other fleets have enough trailers;
     `trailers` of this fleet and `others_trailers` of others stand behind it. Undefined is None.
     """
 
     per: str
-    rate: float | None
-    low: float | None
-    high: float | None
-    others: float | None
-    ratio: float | None
-    ratio_low: float | None
-    ratio_high: float | None
     verdict: Verdict
     trailers: int
     others_trailers: int
     compared: float
+    rate: float | None = None
+    low: float | None = None
+    high: float | None = None
+    others: float | None = None
+    others_low: float | None = None
+    others_high: float | None = None
+    ratio: float | None = None
+    ratio_low: float | None = None
+    ratio_high: float | None = None
 
 
 def clearly_more(faults: dict[str, int], exposure: dict[str, float], alpha: float = 0.05) -> set[str]:
@@ -84,53 +86,78 @@ def _against(units: Units, per: str, of: str, scale: float, settings: Settings) 
     """This fleet against the others, kind by kind of trailer (system and positions).
 
     Kinds of which the others have fewer than `min_trailers` are put together; if these are still too few, they are
-    left out. The others' rate is weighted to this fleet's mix. Limits of the ratio are the wider of two: exact ones
-    given the sum of the faults (`rate_ratio`), the others' faults counted as what they weigh (rate^2 / variance,
-    Fay & Feuer 1997), and this fleet's own limits, which allow for trailers that differ, over the others' rate.
+    left out. The others' rate is weighted to this fleet's mix. Both rates have gamma limits that allow for trailers
+    that differ; the limits of their ratio are the exact ones of `rate_ratio`, for counts as informative as these.
     """
     from repermit.statistics.comparison import rate_ratio
-    from repermit.statistics.rates import rate_intervals
 
     kinds = _kinds(units, of, settings.min_trailers)
     ours = [u for u in units if u["ours"] and _kind(u) in kinds]
-    here = _by_kind(ours, kinds, of, scale)
-    theirs = [u for u in units if not u["ours"] and kinds.get(_kind(u)) in here]
-    there = _by_kind(theirs, kinds, of, scale)
-    exposure = sum(e for _, e in here.values())
-    whole = sum(u[of] for u in units if u["ours"]) / scale
+    theirs = [u for u in units if not u["ours"] and _kind(u) in kinds]
+    here, there = _exposure(ours, kinds, of, scale), _exposure(theirs, kinds, of, scale)
+    theirs = [u for u in theirs if here.get(kinds[_kind(u)])]
+    exposure, whole = sum(here.values()), sum(u[of] for u in units if u["ours"]) / scale
     counts = sum(u[of] > 0 for u in ours), sum(u[of] > 0 for u in theirs)
     if not exposure:
-        return Against(per, None, None, None, None, None, None, None, "too_few", *counts, 0.0)
-    weights = {kind: e / exposure for kind, (_, e) in here.items()}
-    others = sum(w * there[kind][0] / there[kind][1] for kind, w in weights.items())
-    variance = sum(w**2 * there[kind][0] / there[kind][1] ** 2 for kind, w in weights.items())
-    weighed = others**2 / variance if variance else 0.0
-    their_exposure = weighed / others if others else sum(e for _, e in there.values())
-    own = rate_intervals(
-        [u["n"] for u in ours],
-        [u[of] / scale for u in ours],
-        [0] * len(ours),
-        1,
-        level=settings.level,
-        min_units=settings.min_trailers,
+        return Against(per, "too_few", *counts, 0.0)
+    weights = {kind: e / exposure / there[kind] for kind, e in here.items()}
+    us = _weighed([(u["n"], u[of] / scale, 1 / exposure, 0) for u in ours], settings)
+    them = _weighed(
+        [(u["n"], u[of] / scale, weights[kinds[_kind(u)]], kinds[_kind(u)]) for u in theirs], settings
     )
-    rate, rate_low, rate_high = (float(x[0]) for x in (own.rate, own.low, own.high))
-    faults = sum(n for n, _ in here.values())
-    ratio, low, high = rate_ratio(faults, exposure, weighed, their_exposure, settings.level)
-    if others:
-        low, high = min(low, rate_low / others), max(high, rate_high / others)
-    limits = _finite(ratio), low, _finite(high), verdict(low, high)
-    return Against(per, rate, rate_low, rate_high, others, *limits, *counts, exposure / whole)
+    ratio, low, high = rate_ratio(us.events, us.exposure, them.events, them.exposure, settings.level)
+    return Against(
+        per, verdict(low, high), *counts, exposure / whole,
+        us.rate, us.low, us.high, them.rate, them.low, them.high, _finite(ratio), low, _finite(high),
+    )  # fmt: skip
 
 
-Kind = tuple[Any, Any]
+@dataclass(frozen=True)
+class _Weighed:
+    """A rate with limits, and the Poisson count and exposure that would tell as much."""
+
+    rate: float
+    low: float
+    high: float
+    events: float
+    exposure: float
+
+
+def _weighed(trailers: list[tuple[int, float, float, Any]], settings: Settings) -> _Weighed:
+    """Sum of weight times faults, of rows (faults, exposure, weight, kind).
+
+    The variance is that of chance, raised by what trailers of a kind differ beyond it, as in `rate_intervals`.
+    Without faults the count is 0 over the exposure.
+    """
+    from repermit.statistics.rates import excess_variance, gamma_limits
+
+    sums: dict[Any, tuple[int, float]] = defaultdict(lambda: (0, 0.0))
+    for n, e, _, kind in trailers:
+        sums[kind] = (sums[kind][0] + n, sums[kind][1] + e)
+    rate = sum(n * w for n, _, w, _ in trailers)
+    chance = between = sum(n * w**2 for n, _, w, _ in trailers)
+    present = sum(e > 0 for _, e, _, _ in trailers)
+    if present >= settings.min_trailers:
+        between = 0.0
+        for n, e, w, kind in trailers:
+            rest = sums[kind][1] - e
+            expected = e * (sums[kind][0] - n) / rest if rest > 0 else 0.0
+            between += (w * (n - expected)) ** 2
+    variance = chance + float(excess_variance(chance, between, present, settings.level))
+    step = max(w for _, e, w, _ in trailers if e > 0)
+    low, high = gamma_limits(rate, variance, settings.level, step=step)
+    events = rate**2 / variance if rate else 0.0
+    return _Weighed(rate, float(low), float(high), events, events / rate if rate else 1 / step)
+
+
+Kind = tuple[Any, ...]
 
 
 def _kind(unit: dict[str, Any]) -> Kind:
     return unit["system"], unit["positions"]
 
 
-def _kinds(units: Units, of: str, least: int) -> dict[Kind, Kind | tuple[()]]:
+def _kinds(units: Units, of: str, least: int) -> dict[Kind, Kind]:
     """What each kind of trailer is compared as: itself, or () for those put together; without those left out."""
     theirs: dict[Kind, int] = defaultdict(int)
     for unit in units:
@@ -139,16 +166,12 @@ def _kinds(units: Units, of: str, least: int) -> dict[Kind, Kind | tuple[()]]:
     return {kind: kind if n >= least else () for kind, n in theirs.items() if n >= least or rest >= least}
 
 
-def _by_kind(
-    units: Units, kinds: dict[Kind, Kind | tuple[()]], of: str, scale: float
-) -> dict[Kind | tuple[()], tuple[int, float]]:
-    """Faults and exposure of each kind."""
-    found: dict[Kind | tuple[()], tuple[int, float]] = {}
+def _exposure(units: Units, kinds: dict[Kind, Kind], of: str, scale: float) -> dict[Kind, float]:
+    """Exposure of each kind."""
+    found: dict[Kind, float] = defaultdict(float)
     for unit in units:
-        kind = kinds[_kind(unit)]
-        n, e = found.get(kind, (0, 0.0))
-        found[kind] = (n + unit["n"], e + unit[of] / scale)
-    return found
+        found[kinds[_kind(unit)]] += unit[of] / scale
+    return dict(found)
 
 
 def verdict(low: float, high: float) -> Verdict:

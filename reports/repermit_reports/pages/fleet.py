@@ -1,301 +1,181 @@
-"""The fleet's page, for its owner on a phone. Takes `FleetRecord`, gives a `Page`. No statistics words."""
+"""The owner's page, for two minutes on a phone. Takes `FleetRecord`, gives a `Page`. No statistics words.
+
+The headline and the lines under it answer; the sections of `fleet_parts` show why.
+"""
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
-from repermit.studies.fleet import FleetRecord, Stops, Trailer
-from repermit.studies.like_for_like import Against
-from repermit_reports.charts import fleet as charts
-from repermit_reports.numbers import amount, number, seen, whole
-from repermit_reports.page import Column, Figure, Page, Section, Table
+from repermit.studies.fleet import FleetRecord
+from repermit_reports.numbers import amount, percent, seen, whole
+from repermit_reports.page import Page, Section
+from repermit_reports.pages import fleet_parts as parts
+from repermit_reports.pages.fleet_parts import PER, TOO_FEW, VERDICTS, at_least, money
 from repermit_reports.pages.words import (
     CAUTIONS,
     ONLY_WHAT_STOPS,
     data_sentence,
     files_table,
-    position_words,
     records_give,
     words,
 )
 
+MOST_NAMED = 5
+"""So many trailers are named in a sentence; the table has them all."""
+
 METHODS = (
-    "A fault is a stop that was repaired, or that still stands with no repair and no load since. What cleared by trying again or on another lane, trips on real liquid and faults of the rack are not counted.",
-    "Hours run from the first refusal (or the arrival at the shop, where no refusal is on record) to the last return. Money is what the shops charged, where it is on record.",
-    "Against the other fleets: faults per trailer and year, and per 1,000 loads, held against trailers of the same wiring and length elsewhere (exact comparison of two counts, Clopper and Pearson 1934; limits after Fay and Feuer 1997).",
-    "A trailer is named only when it has clearly more faults than the fleet's others bring in as many days, with allowance for how many trailers are looked at (exact comparison of two counts; Holm 1979).",
+    "A fault: refusals for a reason that lies in the equipment, joined where they are one event, that ended in a repair or that nobody has repaired while the trailer has not loaded since. It counts on the day it began. A correct stop on real liquid and a fault of the rack are not counted as faults of the trailer.",
+    "Hours stopped run by the clock, nights and weekends included, from the first refusal to the last return from the shop. Money is all visits of a fault, as invoiced, else labour and parts.",
+    "Clearly more than the others: so many faults would hardly ever fall on one trailer if every trailer of the fleet brought as many in as many days. As every trailer is looked at, the bar is raised: in a fleet of equal trailers at most about one page in twenty would name one by chance (Przyborowski and Wilenski 1940; Holm 1979). One fault alone is never called so.",
+    "Against the other fleets: trailers of the same wiring and number of positions, in the proportions of this fleet. Between two numbers: where the figure would lie in the long run, allowing for chance and for trailers that differ (Garwood 1936; Fay and Feuer 1997; the two held against each other after Clopper and Pearson 1934). More and fewer are said only where chance can hardly explain the difference, about the same only where half as many again, either way, can be ruled out.",
 )
 ASSUMPTIONS = (
-    "Days in the shop do not count as days in which a trailer could fail. Idle days do.",
-    "A trailer that was sold counts for each fleet while it was there.",
+    "A fault, a load and a day belong to the fleet that had the trailer then.",
+    "Fleets and shops differ in how fully they keep records; who records less seems to have fewer faults.",
+    "A refusal that cleared on trying again or at another lane, without a repair, is not in the hours or the money.",
 )
-VERDICTS = {
-    "more": "more than the other fleets",
-    "fewer": "fewer than the other fleets",
-    "about_the_same": "about the same as the other fleets",
-    "too_few": "too few to tell from the other fleets",
-}
-PER = {"trailer_year": "trailer and year", "1000_loads": "1,000 loads"}
 
 
 def fleet_page(f: FleetRecord) -> Page:
-    """The page of one fleet; the other fleets are never named."""
-    if f.has_data:
-        sections: tuple[Section, ...] = (_trailers(f), _unresolved(f), _where(f), _against(f), _money(f))
-        headline, lede = _headline(f), _lede(f)
-    else:
-        sections = ()
-        headline = f"Nothing is on record for {f.fleet} in {f.window}."
-        lede = "No load, refusal or visit: there is nothing to report, which is not the same as nothing having happened."
+    """The page of one fleet; the other fleets are never named. Of a fleet without records it says so."""
+    sections: list[Section | None] = [parts.unresolved(f)]
+    if f.total.faults:
+        sections += [parts.trailers(f), parts.causes(f)]
+    sections.append(parts.against(f) if f.total.faults or f.visits else None)
+    sections += [parts.positions(f), parts.other_visits(f)]
     return Page(
         kind="fleet",
-        title=f"{f.fleet}: trailers refused and repaired",
+        title=f"Refused trailers of {f.fleet}",
         subtitle=f"For the owner; {f.window}",
-        headline=headline,
-        lede=lede,
-        sections=sections,
+        headline=_headline(f),
+        lede="\n\n".join(part for part in _lede(f) if part),
+        sections=tuple(section for section in sections if section) if f.has_data else (),
         cautions=CAUTIONS,
-        data_used=(
-            data_sentence(f.about),
-            f"{seen(f.set_aside, 'row')[0].upper()}{seen(f.set_aside, 'row')[1:]} of this fleet's trailers set aside; they are in no figure here.",
-            records_give(f.about),
-            files_table(f.files),
-        ),
+        data_used=(*_data(f), files_table(f.files)),
         methods=METHODS,
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
         made_on=f.window.end,
     )
 
 
-def _cash(f: FleetRecord) -> str:
-    return f" {f.about.currency}" if f.about.currency else ""
+# --- the answer in a few lines ------------------------------------------------------------------------
 
 
 def _headline(f: FleetRecord) -> str:
     t = f.total
+    if not f.has_data:
+        return f"No load, no refusal and no shop visit of {f.fleet}'s trailers is on record for {f.window}."
+    if not t.faults and not (f.refusals or f.visits):
+        return f"No refusal and no shop visit of {f.fleet}'s trailers is on record: none happened, or none was reported."
     if not t.faults:
-        return f"No fault of a trailer is on record in {f.window}."
-    line = f"{seen(t.faults, 'fault')}"
-    if t.hours is not None:
-        line += f" stopped trailers for {amount(t.hours)} hours"
-    if t.money is not None:
-        line += f" and cost {amount(t.money)}{_cash(f) or ' (currency not stated)'}"
-    return line[0].upper() + line[1:] + "."
-
-
-def _lede(f: FleetRecord) -> str:
-    t = f.total
-    parts = []
-    if t.visits:
-        unpriced = t.visits - t.priced
-        parts.append(
-            f"{whole(unpriced)} of {whole(t.visits)} shop visits carry no price, so the true sum is higher."
-            if unpriced
-            else f"All {whole(t.visits)} shop visits carry a price."
-        )
-    else:
-        parts.append("No shop visit is on record, so hours and money are not known.")
-    pull = [x.trailer_id for x in f.trailers if x.clearly_more]
-    parts.append(
-        f"Look first at {', '.join(pull)}." if pull else "No trailer has clearly more faults than the others."
+        return f"No fault of {f.fleet}'s trailers is on record {_span(f)}."
+    faults = f"{seen(t.faults, 'fault')} stopped {f.fleet}'s trailers"
+    if t.hours is None:
+        return f"{faults} {_span(f)}; no return from a shop is on record, so the hours can't be told."
+    cost = (
+        f" and cost {at_least(t)}{money(f, t.money)}{'' if f.about.currency else ' (currency not stated)'}"
+        if t.money is not None
+        else ""
     )
-    parts.append(
-        f"Unresolved on {f.as_of}: {', '.join(u.trailer_id for u in f.unresolved[:6])}{' and more' if len(f.unresolved) > 6 else ''}."
-        if f.unresolved
-        else f"Nothing was unresolved on {f.as_of}."
-    )
-    return " ".join(parts)
+    return f"{faults} for {amount(t.hours)} hours{cost} {_span(f)}."
 
 
-def _trailers(f: FleetRecord) -> Section:
-    pull = [x for x in f.trailers if x.clearly_more]
-    with_faults = [x for x in f.trailers if x.stops.faults and not x.clearly_more]
-    if pull:
-        told = "; ".join(
-            f"{x.trailer_id}: {seen(x.stops.faults, 'fault')} where the fleet's other trailers bring {number(x.others_bring, 2)} in as many days"
-            for x in pull
-        )
-        lede = f"Clearly more than the others: {told}. Pull {'it' if len(pull) == 1 else 'them'} in for a search of the whole chain."
-    else:
-        lede = "No trailer stands clearly above the others."
-    if with_faults:
-        lede += f" The other {whole(len(with_faults))} trailers with a fault are too few to tell: their order in the table means little."
-    ordered = sorted(f.trailers, key=lambda x: (not x.clearly_more, -x.stops.faults, x.trailer_id))
-    table = Table(
-        "trailers-table",
-        f"Trailers; the faults add up to {whole(f.total.faults)}",
-        (
-            Column("trailer", "trailer"),
-            Column("faults", "faults", kind="integer"),
-            Column(
-                "others",
-                "the others bring",
-                kind="number",
-                help="faults that the fleet's other trailers bring in as many days",
-            ),
-            Column("hours", "hours stopped", kind="money"),
-            Column("money", "money", kind="money"),
-            Column("last", "last fault", kind="date"),
-            Column("say", "what can be said"),
-        ),
-        tuple(_trailer_row(x) for x in ordered if x.stops.faults),
-    )
-    none = sum(not x.stops.faults for x in f.trailers)
-    notes = (f"{whole(none)} of the fleet's {whole(len(f.trailers))} trailers had no fault in these months.",)
-    return Section(
-        "trailers", "Which trailers to pull in", lede, table=table if table.rows else None, notes=notes
-    )
+def _span(f: FleetRecord) -> str:
+    first, end = f.window.first, f.window.end
+    if first == end.replace(year=end.year - 1):
+        return f"in the twelve months to {end - timedelta(days=1)}"
+    return f"from {f.window}"
 
 
-def _trailer_row(x: Trailer) -> tuple[object, ...]:
-    say = "clearly more than the others" if x.clearly_more else "too few to tell"
-    if not x.in_fleet:
-        say += "; no longer in the fleet"
-    last = date.fromisoformat(x.stops.last_fault) if x.stops.last_fault else None
-    return x.trailer_id, x.stops.faults, x.others_bring, x.stops.hours, x.stops.money, last, say
-
-
-def _unresolved(f: FleetRecord) -> Section:
-    if not f.unresolved:
-        return Section(
-            "unresolved",
-            "Unresolved now",
-            f"On {f.as_of} every refused trailer had a repair or a load since.",
-        )
-    table = Table(
-        "unresolved-table",
-        f"Refused, with no repair and no load since, as of {f.as_of}",
-        (Column("trailer", "trailer"), Column("since", "since", kind="date"), Column("where", "refused at")),
-        tuple(
-            (
-                u.trailer_id,
-                date.fromisoformat(u.since),
-                ", ".join(filter(None, [u.terminal, u.lane and f"lane {u.lane}"])) or None,
-            )
-            for u in f.unresolved
-        ),
-    )
-    lede = f"{seen(len(f.unresolved), 'trailer')[0].upper()}{seen(len(f.unresolved), 'trailer')[1:]} refused with no repair and no load on record since. Ask where {'it is' if len(f.unresolved) == 1 else 'they are'}."
-    return Section("unresolved", "Unresolved now", lede, table=table)
-
-
-def _where(f: FleetRecord) -> Section:
+def _lede(f: FleetRecord) -> list[str]:
+    if not f.has_data:
+        return [
+            "There is nothing to report, which is not the same as nothing having happened. Ingest the fleet's files, or choose another month."
+        ]
     if not f.total.faults:
-        return Section("where", "Where it goes", "No fault, so nothing to share out.")
-    rows = [
-        {
-            "cause": words(s.key),
-            "hours": s.hours or 0,
-            "faults": s.faults,
-            "money": s.money,
-            "label": seen(s.faults, "fault"),
-        }
-        for s in f.causes
-    ]
-    top = f.causes[0]
-    lede = (
-        f"Most hours went to: {words(top.key)} ({amount(top.hours)} hours, {seen(top.faults, 'fault')})."
-        if top.hours
-        else "Hours are not known."
-    )
-    places = sorted((s for s in f.positions if s.key is not None), key=lambda s: -s.faults)
-    if places:
-        lede += " By place: " + "; ".join(_place(s) for s in places[:4]) + "."
-    if f.day_only:
-        lede += f" {seen(f.day_only, 'fault')[0].upper()}{seen(f.day_only, 'fault')[1:]} give only the day of a repair, so up to {amount(f.hours_too_many)} of the hours may not be real."
-    return Section(
-        "where",
-        "Where it goes",
-        lede,
-        figure=Figure(
-            "where-figure",
-            charts.where_it_goes(rows, [str(r["cause"]) for r in rows]),
-            "Hours stopped by what the shop found, with the number of faults.",
-        ),
-        table=Table(
-            "where-table",
-            f"By what was found; the faults add up to {whole(f.total.faults)}",
-            _STOPS,
-            tuple(_stops_row(words(s.key), s) for s in f.causes),
-        ),
-    )
+        loads = "loads not on record" if f.loads is None else f"{whole(f.loads)} loads"
+        return [
+            f"On record: {seen(len(f.trailers), 'trailer')} in service, {loads}, {whole(f.refusals)} refusals for an equipment reason, {whole(f.visits)} shop visits.",
+            _unresolved_line(f),
+            _against_line(f) if f.visits else "",
+            ONLY_WHAT_STOPS,
+        ]
+    return [_sum_line(f), _where_line(f), _pull_in_line(f), _unresolved_line(f), _against_line(f)]
 
 
-def _place(s: Stops) -> str:
-    where = f"position {s.key}" if s.key else position_words(s.key)
-    return f"{where}, {seen(s.faults, 'fault')}"
-
-
-_STOPS = (
-    Column("found", "found"),
-    Column("faults", "faults", kind="integer"),
-    Column("hours", "hours stopped", kind="money"),
-    Column("money", "money", kind="money"),
-    Column("priced", "visits with a price", kind="share"),
-)
-
-
-def _stops_row(name: str, s: Stops) -> tuple[object, ...]:
-    return name, s.faults, s.hours, s.money, (s.priced, s.visits)
-
-
-def _against(f: FleetRecord) -> Section:
-    told = [a for a in f.against if a.rate is not None]
-    if not f.other_fleets or not told:
-        return Section(
-            "against",
-            "Against the other fleets",
-            "There is no other fleet on record, or too little, to hold this one against.",
+def _sum_line(f: FleetRecord) -> str:
+    t = f.total
+    having = sum(x.stops.faults > 0 for x in f.trailers)
+    lines = [f"{whole(having)} of {whole(len(f.trailers))} trailers had a fault."]
+    if not t.visits:
+        return " ".join([*lines, "No shop visit is on record, so neither hours nor money can be told."])
+    if not t.priced:
+        lines.append(
+            f"None of the {whole(t.visits)} shop visits carries a price, so the money can't be told."
         )
-    return Section("against", "Against the other fleets", " ".join(_against_line(a) for a in told))
+    elif t.priced < t.visits:
+        lines.append(
+            f"{whole(t.visits - t.priced)} of {whole(t.visits)} shop visits carry no price ({percent((t.visits - t.priced) / t.visits)}), so the true sum is higher."
+        )
+    else:
+        lines.append(f"All {whole(t.visits)} shop visits carry a price.")
+    if t.hours is not None and t.hours_known < t.faults:
+        lines.append(
+            f"The hours are of the {whole(t.hours_known)} faults with a return on record; those of the other {whole(t.faults - t.hours_known)} come on top."
+        )
+    return " ".join(lines)
 
 
-def _against_line(a: Against) -> str:
-    per = PER[a.per]
-    line = f"Per {per}: {number(a.rate, 2)} faults (between {number(a.low, 2)} and {number(a.high, 2)})"
-    if a.others is not None:
-        line += f"; trailers of the same kind elsewhere {number(a.others, 2)}"
-    line += f": {VERDICTS[a.verdict]}"
-    if (
-        a.ratio is not None
-        and a.verdict in ("more", "fewer")
-        and a.ratio_low is not None
-        and a.ratio_high is not None
-    ):
-        line += f", {number(a.ratio, 2)} times as many (between {number(a.ratio_low, 2)} and {number(a.ratio_high, 2)})"
-    return line + "."
+def _where_line(f: FleetRecord) -> str:
+    most = [c for c in f.causes if c.key is not None and c.hours][:2]
+    told = " and ".join(f"{words(c.key)} ({amount(c.hours)} hours)" for c in most)
+    return f"Most of it, as far as the cause is on record: {told}." if most else ""
 
 
-VISIT_WORDS = {
-    "near_miss": "trips on real liquid",
-    "rack": "the rack's own faults",
-    "inspection": "inspections",
-    "damage": "damage",
-    "planned": "planned work",
-    "non_permit": "other visits for a refusal",
-}
+def _pull_in_line(f: FleetRecord) -> str:
+    worse = [t for t in f.trailers if t.clearly_more and t.in_fleet]
+    if worse:
+        return f"Pull in: {_names([t.trailer_id for t in worse])}. Of every other trailer: {TOO_FEW}."
+    return f"Pull in: none by these records. Which trailer is worse than the others: {TOO_FEW}."
 
 
-def _money(f: FleetRecord) -> Section:
-    if not f.other_visits:
-        return Section("other-visits", "Visits that were no fault", "None on record.")
-    table = Table(
-        "other-visits-table",
-        "Shop visits that belong to no fault",
-        (
-            Column("kind", "why"),
-            Column("visits", "visits", kind="integer"),
-            Column("money", "money", kind="money"),
-            Column("priced", "with a price", kind="share"),
-        ),
-        tuple(
-            (VISIT_WORDS.get(v.kind, words(v.kind)), v.visits, v.money, (v.priced, v.visits))
-            for v in f.other_visits
-        ),
+def _unresolved_line(f: FleetRecord) -> str:
+    if not f.about.records_give["refusals"]:
+        return "Unresolved now: can't be told, as no refusals are on record."
+    names = list(dict.fromkeys(u.trailer_id for u in f.unresolved))
+    return f"Unresolved on {f.as_of}: {_names(names) if names else 'none'}."
+
+
+def _against_line(f: FleetRecord) -> str:
+    if not f.other_fleets:
+        return "Against other fleets: no other fleet is on record."
+    if not f.visits:
+        return "Against other fleets: can't be told, as no shop visit of this fleet is on record."
+    told = {a.per: VERDICTS[a.verdict] for a in f.against}
+    if len(set(told.values())) == 1:
+        return f"Faults against the other fleets, like for like: {next(iter(told.values()))}."
+    each = ", ".join(f"{what} {PER[per]}" for per, what in told.items())
+    return f"Faults against the other fleets, like for like: {each}."
+
+
+def _names(names: list[str]) -> str:
+    more = f" and {whole(len(names) - MOST_NAMED)} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more
+
+
+def _data(f: FleetRecord) -> tuple[str, ...]:
+    loads = "no loads on record" if not f.loads else f"{whole(f.loads)} loads"
+    aside = (
+        f"Set aside, and in no figure here: {seen(f.set_aside, 'row')} naming a trailer of this fleet"
+        if f.set_aside
+        else "No row that was set aside names a trailer of this fleet"
     )
-    return Section(
-        "other-visits",
-        "Visits that were no fault",
-        "Planned work, inspections and the like; their hours and money are not in the sums above.",
-        table=table,
+    short = f.window.end > date.fromisoformat(f.as_of) + timedelta(days=1)
+    return (
+        *([f"The records end on {f.as_of}, before these months do."] if short else []),
+        f"Of this fleet: {seen(len(f.trailers), 'trailer')} in service, {loads}, {whole(f.refusals)} refusals for an equipment reason, {whole(f.visits)} shop visits.",
+        f"{aside}; rows whose trailer can't be read belong to no fleet.",
+        data_sentence(f.about),
+        records_give(f.about),
     )
