@@ -28,15 +28,15 @@ def per_year(units: Units) -> Against:
 
 def test_of_one_kind_it_is_the_plain_comparison() -> None:
     """Trailers that differ less than chance would have them: rates, limits and ratio are those of plain counts."""
-    units = [unit(True, 2) for _ in range(8)] + [unit(False, 1) for _ in range(20)]
+    units = [unit(True, 3) for _ in range(8)] + [unit(False, 1) for _ in range(20)]
     found = per_year(units)
     assert (found.rate, found.others, found.compared, found.trailers, found.others_trailers) == (
-        pytest.approx(2), pytest.approx(1), pytest.approx(1), 8, 20
+        pytest.approx(3), pytest.approx(1), pytest.approx(1), 8, 20
     )  # fmt: skip
-    low, high = stats.chi2.ppf([0.025, 0.975], [2 * 16, 2 * 17]) / 2 / 8
+    low, high = stats.chi2.ppf([0.025, 0.975], [2 * 24, 2 * 25]) / 2 / 8
     assert [found.low, found.high] == pytest.approx([low, high], rel=1e-9)
     assert [found.ratio, found.ratio_low, found.ratio_high] == pytest.approx(
-        rate_ratio(16, 8, 20, 20), rel=1e-9
+        rate_ratio(24, 8, 20, 20), rel=1e-9
     )
     assert (found.ratio_low or 0) > 1 and found.verdict == "more"
 
@@ -123,14 +123,14 @@ def world(rng: np.random.Generator, spread: float, times: float) -> Units:
     return units
 
 
-@pytest.mark.parametrize(("spread", "least"), [(0.0, 0.75), (1.0, 0.4)])
-def test_how_often_it_is_wrong(spread: float, least: float) -> None:
-    """Fleets alike are told apart in at most 5 of 100 (8 allows for 300 worlds), twice as many is seen."""
+@pytest.mark.parametrize(("spread", "times"), [(0.0, 2), (1.0, 4)])
+def test_how_often_it_is_wrong(spread: float, times: int) -> None:
+    """Fleets alike are told apart in at most 5 of 100 (8 allows for 300 worlds); many more faults are seen."""
     rng = np.random.default_rng(11)
     alike = Counter(per_year(world(rng, spread, 1)).verdict for _ in range(300))
-    twice = Counter(per_year(world(rng, spread, 2)).verdict for _ in range(100))
+    worse = Counter(per_year(world(rng, spread, times)).verdict for _ in range(100))
     assert (alike["more"] + alike["fewer"]) / 300 <= 0.08
-    assert twice["more"] / 100 >= least and twice["fewer"] == 0
+    assert worse["more"] / 100 >= 0.6 and worse["fewer"] == 0
 
 
 def test_naming_a_trailer_is_rarely_wrong() -> None:

@@ -98,7 +98,7 @@ with months as (
         count(*) filter (not equipment) as not_equipment
     from staging.refusals group by 1
 ), began as (
-    select strftime(started_at, '%Y-%m') as month, count(*) as episodes from marts.episodes where origin = 'refusal' group by 1
+    select strftime(started_at, '%Y-%m') as month, count(*) as episodes from marts.episodes group by 1
 )
 select m.month, coalesce(r.refusals, 0) as refusals, coalesce(r.not_equipment, 0) as not_equipment,
     coalesce(b.episodes, 0) as episodes

@@ -94,10 +94,8 @@ def _compared(
 ) -> tuple[Compared, ...]:
     """This shop's fixes by one key, most first, each with the other shops'. Only fixes with a known position."""
     found = []
-    keys = {
-        repairs.rows[i][by] for i in mine if repairs.placed[i] and repairs.rows[i][by] not in (None, "none")
-    }
-    for key in sorted(keys):
+    keys = {repairs.rows[i][by] for i in mine if repairs.placed[i] and repairs.rows[i][by] != "none"}
+    for key in sorted(keys, key=str):
         here = [i for i in mine if repairs.rows[i][by] == key]
         there = [i for i in others if repairs.rows[i][by] == key]
         elsewhere = summarise(repairs, there, key, level) if there else None

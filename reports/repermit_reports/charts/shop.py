@@ -16,7 +16,7 @@ WHO = ("this shop", "other shops")
 def come_back(rows: Rows, order: list[str]) -> Chart:
     """Of 100 fixes, how many come back within 90 days, here and elsewhere, with limits.
 
-    Rows: fix, who (one of WHO), of_100, low, high, fixes, back.
+    Rows: fix, who (one of WHO), of_100, low, high, fixes, back, label.
     """
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         y=alt.Y("fix:N", sort=order, title=None),
@@ -55,4 +55,7 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("high:Q", title="to", format=".0f"),
         ],
     )
-    return alt.layer(limits, points).properties(height={"step": 22})
+    counts = base.mark_text(style="quiet", fontSize=11).encode(
+        x="high:Q", text="label:N", color=alt.value(PALETTE["plum"])
+    )
+    return alt.layer(limits, points, counts).properties(height={"step": 22})

@@ -115,7 +115,7 @@ def _by_month(m: Monthly) -> Section:
             Column("loads", "loads", kind="integer"),
             Column("refusals", "refusals", kind="integer", help="for an equipment reason"),
             Column("other", "other refusals", kind="integer", help="vehicle id, vapour interlock, paperwork"),
-            Column("episodes", "episodes", kind="integer"),
+            Column("episodes", "episodes", kind="integer", help="with those that only a shop visit shows"),
             Column("faults", "faults", kind="integer"),
             Column("rate", "faults per 1,000 loads", kind="interval"),
             Column("mtbf", "mean time between faults", unit="trailer-days", kind="interval"),
@@ -192,7 +192,7 @@ def _positions(m: Monthly) -> Section:
     return Section(
         "positions",
         "Where the faults were found",
-        _worst(known),
+        _worst(known, m.positions.rows),
         figure=Figure(
             "positions-figure",
             charts.mean_time(rows, order),
@@ -219,7 +219,7 @@ def _position_row(name: str, r: Rate) -> tuple[object, ...]:
     )
 
 
-def _worst(rows: list[Rate]) -> str:
+def _worst(rows: list[Rate], every: tuple[Rate, ...]) -> str:
     """Which position is worst, and whether its limits and bounds keep it apart from the next."""
     chain = [r for r in rows if r.keys["position"] and r.per_1000_loads is not None]
     if not chain or not any(r.faults for r in chain):
@@ -230,7 +230,11 @@ def _worst(rows: list[Rate]) -> str:
     others = [r for r in ranked[1:] if (r.per_1000_loads_high or 0) >= (worst.per_1000_loads_low or 0)]
     if others:
         names = ", ".join(str(r.keys["position"]) for r in others)
-        return line + f" Its limits overlap those of position {names}, so the order is not settled."
+        unknown = sum(r.faults - r.faults_found for r in every if r.keys["position"] is None)
+        missing = (
+            f", and {seen(unknown, 'fault')} without a known position could change it" if unknown else ""
+        )
+        return line + f" Its limits overlap those of position {names}, so the order is not settled{missing}."
     least = worst.faults_least * 1000 / worst.loads if worst.loads else 0
     could = [r for r in ranked[1:] if r.loads and r.faults_most * 1000 / r.loads > least]
     if could:

@@ -7,7 +7,7 @@ from datetime import date
 from repermit.studies.fixes import Fix, Horizon
 from repermit.studies.shop import Compared, ShopRecord
 from repermit_reports.charts import shop as charts
-from repermit_reports.numbers import amount, interval, number, seen, whole
+from repermit_reports.numbers import amount, number, seen, whole
 from repermit_reports.page import Column, Figure, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, records_give, words
 
@@ -61,7 +61,7 @@ def _headline(s: ShopRecord) -> str:
     chance = f.expected_background_90d or 0.0
     return (
         f"Of {whole(f.placed)} fixes with a recorded place, {_back(f)} came back within 90 days;"
-        f" chance alone would bring about {number(chance, 2)}."
+        f" expected by chance alone: about {number(chance, 2)}."
     )
 
 
@@ -69,13 +69,19 @@ def _lede(s: ShopRecord) -> str:
     parts = [
         f"{whole(s.visits)} visits are on record since {s.first_return or 'an unknown day'}; {whole(s.visits_without_finding)} of them do not say what was found or in what."
     ]
-    told = [c for c in s.actions if c.here.placed >= FEW and _90(c.here).risk is not None]
-    if told:
+    told = [c for c in s.actions if c.name and c.here.placed >= FEW and _90(c.here).risk is not None]
+    if len(told) == 1:
+        parts.append(f"Only {words(told[0].name)} has {FEW} fixes or more: {_of_100(told[0].here)}.")
+    elif told:
         worst = max(told, key=lambda c: _90(c.here).risk or 0)
         best = min(told, key=lambda c: _90(c.here).risk or 0)
-        parts.append(
-            f"Holds best: {words(best.name)}, {_of_100(best.here)}. Comes back most: {words(worst.name)}, {_of_100(worst.here)}."
-        )
+        b, w = _90(best.here), _90(worst.here)
+        if (b.risk_high or 0) < (w.risk_low or 0):
+            parts.append(
+                f"Holds best: {words(best.name)}, {_of_100(best.here)}. Comes back most: {words(worst.name)}, {_of_100(worst.here)}."
+            )
+        else:
+            parts.append("No kind of fix is clearly better than another: their ranges overlap.")
     return " ".join(parts)
 
 
@@ -97,6 +103,7 @@ def _rows(compared: tuple[Compared, ...]) -> charts.Rows:
             rows.append(
                 {
                     "fix": words(c.name),
+                    "label": seen(fix.placed, "fix", "fixes"),
                     "who": who,
                     "of_100": (h.risk or 0) * 100,
                     "low": (h.risk_low or 0) * 100,
@@ -145,7 +152,7 @@ def _hundred(h: Horizon) -> tuple[float | None, float | None, float | None] | No
 
 def _actions(s: ShopRecord) -> Section:
     rows = _rows(s.actions)
-    few = [words(c.name) for c in s.actions if c.here.placed < FEW]
+    few = [words(c.name) for c in s.actions if c.name and c.here.placed < FEW]
     lede = "Each fix here, and the same fix at the other shops together. The line is how far the true number may lie from the point; the more fixes, the shorter."
     if few:
         lede += f" Too few to tell yet (under {FEW}): {', '.join(few)}."
@@ -167,13 +174,13 @@ def _actions(s: ShopRecord) -> Section:
 
 
 def _methods(s: ShopRecord) -> Section:
-    if not s.methods:
+    if not any(c.name for c in s.methods):
         return Section(
             "how",
             "How it was done",
             "The records do not say how fixes were done (column method), so tools and ways of working cannot be told apart.",
         )
-    told = [c for c in s.methods if c.here.placed >= FEW and _90(c.here).risk is not None]
+    told = [c for c in s.methods if c.name and c.here.placed >= FEW and _90(c.here).risk is not None]
     lede = (
         "; ".join(f"{words(c.name)}: {_of_100(c.here)}" for c in told) + "."
         if told
@@ -200,11 +207,9 @@ def _against(s: ShopRecord) -> Section:
         lede = "The other shops have no fixes of the same kind on record, or none that came back, so there is nothing to hold this shop against."
         return Section("against", "This shop against the others", lede)
     low, high = f.ratio_90d_low or 0.0, f.ratio_90d_high
-    what = f"Of the {whole(f.compared)} fixes that the other shops have the like of, {number(f.compared_back_90d, 2)} came back within 90 days. Their record on the same mix of work would bring {number(f.expected_90d, 2)}."
+    what = f"Of the {whole(f.compared)} fixes that the other shops have the like of, about {number(f.compared_back_90d, 2)} came back within 90 days. Expected from the other shops' record on the same mix of work: {number(f.expected_90d, 2)}."
     between = (
-        f"between {interval(low, high).replace(' to ', ' and ')}"
-        if high is not None
-        else f"{number(low)} or more"
+        f"between {number(low, 2)} and {number(high, 2)}" if high is not None else f"{number(low, 2)} or more"
     )
     if low > 1:
         verdict = (
@@ -215,7 +220,7 @@ def _against(s: ShopRecord) -> Section:
             f"That is fewer than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
         )
     else:
-        verdict = f"The range of what it may truly be ({between} times as many) holds one: no difference is shown, or too few to tell."
+        verdict = f"It could truly be {between} times as many: too few to tell it from the others."
     left_out = f.placed - (f.compared or 0)
     notes = (
         (

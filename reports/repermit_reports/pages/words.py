@@ -66,7 +66,7 @@ def reasons_table(reasons: tuple[Reason, ...]) -> Table:
         "Rows set aside, by reason; a row may have several",
         (
             Column("table", "table"),
-            Column("reason", "what a row of this table must meet"),
+            Column("reason", "what these rows do not meet"),
             Column("rows", "rows", kind="integer"),
         ),
         tuple((r.table, r.text, r.rows) for r in reasons),
