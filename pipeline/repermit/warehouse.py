@@ -34,6 +34,9 @@ CONFIG: dict[str, Any] = {
     "autoload_known_extensions": "false",
 }
 
+# What the engine raises where the file under it is damaged, or the disk refuses.
+DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException)
+
 Connection = duckdb.DuckDBPyConnection
 Parameters = Sequence[Any] | Mapping[str, Any] | None
 
@@ -62,15 +65,20 @@ def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Conn
             con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
             return con
         except duckdb.Error as error:
-            if "lock" in str(error).lower() and time.monotonic() < until:
+            if _in_use(error) and time.monotonic() < until:
                 time.sleep(0.1)
                 continue
             raise _told(path, error) from error
 
 
+def _in_use(error: duckdb.Error) -> bool:
+    """Whether another process holds the file."""
+    return "set lock on file" in str(error)
+
+
 def _told(path: Path, error: duckdb.Error) -> StoreError:
     message = str(error)
-    if "lock" in message.lower():
+    if _in_use(error):
         return StoreError(
             f"the store {path} is in use by another process",
             hint="Wait until that is done, or give --wait SECONDS.",
@@ -92,6 +100,8 @@ def opened(path: Path, *, wait_s: float = 0.0) -> Iterator[Connection]:
     try:
         check_version(con, path)
         yield con
+    except DAMAGE as error:
+        raise _told(path, error) from error
     finally:
         con.close()
 
@@ -106,7 +116,7 @@ def transaction(con: Connection) -> Iterator[None]:
     except BaseException as error:
         with suppress(duckdb.Error):  # the engine may have rolled back by itself
             con.execute("rollback")
-        if isinstance(error, (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)):
+        if isinstance(error, (*DAMAGE, duckdb.OutOfMemoryException, duckdb.TransactionException)):
             raise StoreError(
                 f"the store could not be written: {str(error).splitlines()[0]}",
                 hint="Check free disk space and memory; the store is as it was before.",
@@ -214,7 +224,10 @@ def check_version(con: Connection, path: Path) -> None:
 
 def is_empty(con: Connection) -> bool:
     """Whether the file holds no relation at all, so that a store may be made in it."""
-    return not one(con, "select count(*) from duckdb_tables()")
+    return not one(
+        con,
+        "select (select count(*) from duckdb_tables()) + (select count(*) from duckdb_views() where not internal)",
+    )
 
 
 def settings_of(con: Connection) -> Settings:

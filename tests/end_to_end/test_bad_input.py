@@ -300,7 +300,6 @@ def spoiled(path: Path) -> None:
     path.write_bytes(data)
 
 
-@pytest.mark.xfail(strict=True, reason="told as in use: the word lock is sought in a message that says block")
 def test_a_store_with_spoiled_bytes_ends_with_3(call: Call, tmp_path: Path) -> None:
     spoiled(tmp_path / "spoiled.duckdb")
     for told in ask_all(call, tmp_path, tmp_path / "spoiled.duckdb"):
@@ -308,7 +307,6 @@ def test_a_store_with_spoiled_bytes_ends_with_3(call: Call, tmp_path: Path) -> N
         assert "in use" not in told.err
 
 
-@pytest.mark.xfail(strict=True, reason="a foreign file with views alone is taken for an empty one")
 def test_a_foreign_file_with_views_alone_is_left_alone(call: Call, tmp_path: Path) -> None:
     path = tmp_path / "other.duckdb"
     con = duckdb.connect(str(path))
@@ -378,16 +376,7 @@ def little_room() -> None:
     resource.setrlimit(resource.RLIMIT_FSIZE, (1_000_000, 1_000_000))
 
 
-@pytest.mark.parametrize(
-    "rows",
-    [
-        200_000,
-        pytest.param(
-            20_000,
-            marks=pytest.mark.xfail(strict=True, reason="a commit without room is told as a defect (70)"),
-        ),
-    ],
-)
+@pytest.mark.parametrize("rows", [200_000, 20_000])
 def test_a_full_disk_ends_with_3_and_leaves_the_store_as_it_was(tmp_path: Path, rows: int) -> None:
     old = tmp_path / "old.duckdb"
     old.write_bytes(sound_store())
@@ -434,9 +423,6 @@ def test_a_call_that_makes_no_sense_ends_with_2(call: Call, store: Path, case: s
     assert hint in second
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a month at the end of the calendar ends with 70; an empty one is taken as none"
-)
 @pytest.mark.parametrize("month", ["9999-12", ""])
 def test_a_month_that_no_record_can_be_of_ends_with_2(call: Call, store: Path, month: str) -> None:
     assert call("rates", "--month", month, "--store", store).code == 2

@@ -44,7 +44,7 @@ def last_month(con: Connection, month: str | None) -> Window:
     """The month asked for, or the last that the records cover to its end."""
     from repermit.studies.selection import last_complete_month, parse_month
 
-    window = parse_month(month) if month else last_complete_month(con)
+    window = parse_month(month) if month is not None else last_complete_month(con)
     if window is None:
         raise CallError(
             "the store covers no whole month to report", hint="Ingest more records, or give --month."

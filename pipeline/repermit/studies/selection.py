@@ -65,9 +65,9 @@ def parse_month(text: str) -> Window:
     """The window of a month written YYYY-MM. Raises CallError."""
     try:
         first = datetime.strptime(text, "%Y-%m").replace(tzinfo=UTC).date()
-    except ValueError:
+        return Window(first, (first.replace(day=28) + timedelta(days=4)).replace(day=1))
+    except (ValueError, OverflowError):
         raise CallError(f"{text!r} is no month", hint="Write it as YYYY-MM, for example 2025-03.") from None
-    return Window(first, (first.replace(day=28) + timedelta(days=4)).replace(day=1))
 
 
 def parse_day(text: str) -> date:
@@ -111,13 +111,13 @@ def select(
     shop: str | None = None,
 ) -> Selection:
     """Check what was asked for against the store. Raises CallError with what there is instead."""
-    if month and (first or end):
+    if month is not None and (first or end):
         raise CallError("--month was given with --from or --to", hint="Give one or the other.")
     chosen = {"fleet": fleet, "system": system, "terminal": terminal, "shop": shop}
     for name, value in chosen.items():
         if value is not None:
             _check(con, name, value)
-    window = parse_month(month) if month else _window(con, first, end)
+    window = parse_month(month) if month is not None else _window(con, first, end)
     return Selection(window, **chosen)
 
 
