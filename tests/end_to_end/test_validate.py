@@ -15,6 +15,7 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import pytest
 
@@ -175,7 +176,12 @@ BAD = [{"refusal_id": "F99", "trailer_id": "C", "refused_at": "2025-03-01T10:00Z
 def small_store() -> bytes:
     """A small store without a bad row."""
     with TemporaryDirectory() as folder:
-        tables = {"trailers": TRAILERS, "refusals": REFUSALS, "repairs": REPAIRS, "loads": LOADS}
+        tables: dict[str, list[dict[str, Any]]] = {
+            "trailers": TRAILERS,
+            "refusals": REFUSALS,
+            "repairs": REPAIRS,
+            "loads": LOADS,
+        }
         return store_from(Path(folder), tables).read_bytes()
 
 

@@ -64,7 +64,8 @@ def rates(
             rows.append(["all", *[None] * (len(keys) - 1), *_shown(result.total)])
         write(form, None, names, rows)
         say(
-            f"{selection.window}, {result.about.counts['near_misses']} correct trips on liquid and {result.about.counts['rack_side']} faults of racks apart"
+            f"{selection.window}; low and high are {result.about.level:.0%} limits of faults per 1,000 loads; counted apart:"
+            f" correct trips on liquid {result.about.counts['near_misses']}, faults of racks {result.about.counts['rack_side']}"
         )
         return
     found = [r.as_dict() for r in result.rows]

@@ -77,7 +77,7 @@ def data_sentence(about: About) -> str:
     """Which store and window, and how much is in it."""
     c = about.counts
     return (
-        f"Store {about.store}, data {about.fingerprint}. Window {about.first} to before {about.end} (days from 00:00 UTC): "
+        f"Store {about.store}, data {about.fingerprint}. Window {about.first} to before {about.end} (days from 00:00 UTC), in the whole store: "
         f"{whole(c['loads'])} loads, {whole(c['refusals'])} refusals, {whole(c['visits'])} shop visits, {whole(c['trailers'])} trailers on record. "
         f"{whole(c['quarantined'])} rows wait in the quarantine and are in no figure."
     )
