@@ -54,19 +54,18 @@ class Ledger:
                 (inside / f"{name}.csv").write_text(records, encoding="utf-8", newline="")
             else:
                 write_csv(inside, name, records)
-        before = self.waiting_now
         result = load(self.store, inside)
         entered = result.fell + sum(f.quarantined for f in result.files)
+        assert result.waiting == self.waiting_now + entered - result.left_waiting
+        self.waiting_now = result.waiting
         for file in result.files:
             assert file.rows == file.accepted + file.duplicate + file.corrected + file.quarantined
-        with opened(self.store) as con:
-            self.waiting_now = waiting_rows(con)
-        assert result.waiting == self.waiting_now == before + entered - result.left_waiting
         return result
 
     def broken(self) -> list[str]:
         """What must hold of the store and does not."""
         with opened(self.store) as con:
+            assert self.waiting_now == waiting_rows(con)
             return broken(con)
 
     def current(self, table: str, columns: str) -> list[tuple[Any, ...]]:

@@ -28,7 +28,7 @@ from test_files import alike, reference
 
 RETURNS = BY_NAME["returns"]
 RESULTS = ("confirmed", "no_fault_found")
-QUICK = settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+QUICK = settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 
 
 # --- random deliveries -------------------------------------------------------------------------------------------
@@ -227,7 +227,7 @@ def test_random_deliveries_are_reconciled_as_the_slow_way_does(store: Connection
 WILD = st.text(st.sampled_from('aS1,,""\n\r \t;') | NOTHING_ODD, max_size=80)
 
 
-@settings(QUICK, max_examples=60)
+@settings(QUICK, max_examples=40)
 @given(body=WILD, end=ENDS)
 def test_whatever_follows_the_header_is_counted_and_nothing_breaks(
     store: Connection, body: str, end: str

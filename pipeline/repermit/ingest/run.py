@@ -15,7 +15,8 @@ from repermit import __version__
 from repermit.contract import TABLES
 from repermit.errors import DataError
 from repermit.ingest import files
-from repermit.ingest.reconcile import Counts, reconcile, rejudge
+from repermit.ingest.aside import rejudge
+from repermit.ingest.reconcile import Counts, reconcile
 from repermit.settings import Settings
 from repermit.warehouse import (
     Connection,

@@ -35,7 +35,7 @@ def validation_page(v: Validation) -> Page:
         waiting = max((o.checked for o in mine if o.scope == "read"), default=0)
         lede = f"{whole(accepted)} accepted rows looked at, and {whole(waiting)} that wait in the quarantine."
         if name == "loads":
-            lede += " Of loads, the rules look at what came since the last validation."
+            lede += " Of loads, the rules look at what came since the last validation in which they held."
         if name == "batches":
             lede = "The count of every file."
         sections.append(
