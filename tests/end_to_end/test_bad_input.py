@@ -447,7 +447,10 @@ def test_a_month_without_records_is_told_and_not_shown_as_zeros(
     text = page.read_text(encoding="utf-8")
     assert "No loads, refusals or visits are on record for 2024-06." in text
     assert "0 faults" not in text and "<svg" not in text
-    assert call("rates", "--month", "2024-06", "--store", store).code == 0
+    told = call("rates", "--month", "2024-06", "--store", store)
+    assert told.code == 0
+    assert "no record covers 2024-06-01 to 2024-06-30" in told.err
+    assert "no record covers" not in call("rates", "--store", store).err
 
 
 def test_a_store_without_records_is_told(call: Call, tmp_path: Path) -> None:

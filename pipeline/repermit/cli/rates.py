@@ -49,7 +49,7 @@ def rates(
     from repermit.cli.show import write
     from repermit.studies.rates import Rate, parse_by
     from repermit.studies.rates import rates as ask
-    from repermit.studies.selection import select
+    from repermit.studies.selection import on_record, select
 
     keys = parse_by(by)
     with asking(store, wait) as con:
@@ -57,6 +57,8 @@ def rates(
             con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
         )
         result = ask(con, store.name, selection, keys)
+        if not on_record(con, selection.window):
+            say(f"no record covers {selection.window}: that no faults are seen there means nothing")
     if form is Format.table:
         names = [*keys, *SHOWN]
         rows = [[*r.keys.values(), *_shown(r)] for r in result.rows]

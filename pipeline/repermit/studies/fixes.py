@@ -301,10 +301,9 @@ def summarise(
 
     index = np.array(mine, dtype=int)
     placed = index[repairs.placed[index]]
-    background = [
-        (repairs.per_day.get(repairs.rows[i]["position"]) or 0.0) * min(float(repairs.days[i]), 90.0)
-        for i in placed
-    ]
+    rates = [repairs.per_day.get(repairs.rows[i]["position"]) for i in placed]
+    days = np.minimum(repairs.days[placed], 90.0)
+    by_chance = None if not rates or None in rates else float(np.dot(np.array(rates, dtype=float), days))
     against = _against(repairs, placed, others, level) if others is not None else (None,) * 6
     return Fix(
         key,
@@ -312,7 +311,7 @@ def summarise(
         len(placed),
         len(set(repairs.trailer[index].tolist())),
         _horizons(repairs, index, placed, level),
-        float(np.sum(background)) if len(placed) else None,
+        by_chance,
         *against,
     )
 

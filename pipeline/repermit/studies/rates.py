@@ -95,7 +95,7 @@ def rates(con: Connection, store: str, selection: Selection, by: tuple[str, ...]
 # --- the query ----------------------------------------------------------------------------------------
 
 FAULTS = """faults as (
-    select trailer_id, position, place, cause, system, fleet, terminal, home_shop,
+    select trailer_id, position, place, cause, system, fleet, terminal, home_shop, positions,
         strftime(started_at, '%Y-%m') as month,
         position is null and cause is distinct from 'none_found' as position_missing,
         place is null as place_missing,
@@ -184,7 +184,7 @@ def _units_sql(by: tuple[str, ...], selection: Selection) -> str:
     keys = ", ".join(f'c."{key}"' for key in by)
     groups = ", ".join(f'"{key}"' for key in exposures) or "1 as one"
     group_faults = _select(tuple(exposures), EXPOSURE_KEYS).rstrip(", ") or "1 as one"
-    return f"""with {FAULTS.replace("home_shop,", "home_shop, positions,", 1)},
+    return f"""with {FAULTS},
 {_exposure_sql(by, selection)},
 counted as (
     select {_select(tuple(findings), {k: k for k in FINDING_KEYS})}{_select(tuple(exposures), EXPOSURE_KEYS)}

@@ -135,6 +135,12 @@ def _window(con: Connection, first: str | None, end: str | None) -> Window:
     return Window(starts, ends)
 
 
+def on_record(con: Connection, window: Window) -> bool:
+    """Whether the records cover any day of the window; where they don't, no faults seen means nothing."""
+    whole = covered(con)
+    return whole is not None and window.first < whole.end and whole.first < window.end
+
+
 def known(con: Connection, name: str) -> list[str]:
     """The fleets, systems, terminals or shops on record."""
     return [value for (value,) in rows(con, FILTERS[name])]

@@ -37,10 +37,8 @@ def by_month(rows: Rows) -> Chart:
     )
     last = alt.Chart(alt.InlineData(values=rows[-1:])).encode(x=alt.X("month:T", scale=alt.Scale(type="utc")))
     names = [
-        last.mark_text(align="right", dy=-12, color=PALETTE[colour]).encode(
-            y=f"{field}:Q", text=alt.value(name)
-        )
-        for field, name, colour in (("refusals", "refusals", "orange"), ("high", "faults", "blue"))
+        last.mark_text(align="left", dx=8, color=PALETTE[colour]).encode(y=f"{field}:Q", text=alt.value(name))
+        for field, name, colour in (("refusals", "refusals", "orange"), ("faults", "faults", "blue"))
     ]
     return alt.layer(limits, refused, faults, *names)
 

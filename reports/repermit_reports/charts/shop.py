@@ -55,7 +55,5 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("high:Q", title="to", format=".0f"),
         ],
     )
-    counts = base.mark_text(style="quiet", fontSize=11).encode(
-        x="high:Q", text="label:N", color=alt.value(PALETTE["plum"])
-    )
+    counts = base.mark_text(style="quiet", fontSize=11).encode(x="high:Q", text="label:N")
     return alt.layer(limits, points, counts).properties(height={"step": 22})

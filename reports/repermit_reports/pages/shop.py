@@ -58,11 +58,10 @@ def _headline(s: ShopRecord) -> str:
     f = s.total
     if not f.placed:
         return "No fix of this shop has a recorded place, so none can be followed."
-    chance = f.expected_background_90d or 0.0
-    return (
-        f"Of {whole(f.placed)} fixes with a recorded place, {_back(f)} came back within 90 days;"
-        f" expected by chance alone: about {number(chance, 2)}."
-    )
+    line = f"Of {whole(f.placed)} fixes with a recorded place, {_back(f)} came back within 90 days"
+    if f.expected_background_90d is None:
+        return line + "; what chance alone would bring is not known."
+    return line + f"; expected by chance alone: about {number(f.expected_background_90d, 2)}."
 
 
 def _lede(s: ShopRecord) -> str:
