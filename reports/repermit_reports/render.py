@@ -1,6 +1,6 @@
 """Turns a `Page` into one self-contained HTML text and writes it. The only module that knows the templates.
 
-May import `page`, `numbers`, `plain`, `specs`, `theme` and the package's errors. No clock, no random number:
+May import `wording`, `page`, `plain`, `specs`, `theme` and the package's errors. No clock, no random number:
 the same page gives the same bytes. The page's own policy forbids it to load anything and to run anything but
 the scripts whose hashes it names.
 """
@@ -22,8 +22,9 @@ from urllib.parse import quote
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
+from repermit import wording
 from repermit.errors import StoreError
-from repermit_reports import numbers, specs, theme
+from repermit_reports import specs, theme
 from repermit_reports.page import Column, Page, Table
 from repermit_reports.plain import plain
 
@@ -52,7 +53,7 @@ class EndPart:
 def render(page: Page) -> str:
     """The page as one HTML text that needs nothing else.
 
-    Raises ValueError where a chart or a cell holds what can't be shown (see `specs`, `numbers`).
+    Raises ValueError where a chart or a cell holds what can't be shown (see `specs`, `wording`).
     """
     drawn = {
         section.figure.id: specs.spec_of(section.figure.chart) for section in page.sections if section.figure
@@ -104,28 +105,28 @@ def write(page: Page, path: Path) -> Path:
 def cell(value: Any, column: Column) -> Cell:
     """The value of a table as text, by the kind of its column."""
     if value is None:
-        return Cell(numbers.UNKNOWN)
+        return Cell(wording.UNKNOWN)
     match column.kind:
         case "text":
             return Cell(str(value))
         case "link":
             return Cell(str(value[0]), href=quote(value[1], safe=""))
         case "date":
-            return Cell(numbers.day(value), numbers.day(value))
+            return Cell(wording.day(value), wording.day(value))
         case "integer":
-            return Cell(numbers.whole(value), repr(float(value)))
+            return Cell(wording.whole(value), repr(float(value)))
         case "money":
-            return Cell(numbers.amount(value), repr(float(value)))
+            return Cell(wording.amount(value), repr(float(value)))
         case "percent":
-            return Cell(numbers.percent(value), repr(float(value)))
+            return Cell(wording.percent(value), repr(float(value)))
         case "share":
             part, of = value
-            return Cell(numbers.share(part, of), None if part is None or not of else repr(part / of))
+            return Cell(wording.share(part, of), None if part is None or not of else repr(part / of))
         case "interval":
             point, low, high = value if len(value) == 3 else (None, *value)
             first = next((repr(float(one)) for one in (point, low, high) if one is not None), None)
-            return Cell(numbers.estimate(point, low, high, as_percent=column.unit == "%"), first)
-    return Cell(numbers.number(value), repr(float(value)))
+            return Cell(wording.estimate(point, low, high, as_percent=column.unit == "%"), first)
+    return Cell(wording.number(value), repr(float(value)))
 
 
 def _end_parts(page: Page) -> tuple[list[EndPart], list[EndPart]]:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from example_page import HOSTILE, example
-from repermit_reports import numbers, theme
+from repermit import wording
+from repermit_reports import theme
 from repermit_reports.render import write
 
 if TYPE_CHECKING:
@@ -118,7 +119,7 @@ def test_tables_sort_by_keyboard_and_say_so(open_page: OpenPage, path: Path) -> 
     for order in ("ascending", "descending"):
         mean.locator("button").click()
         assert mean.get_attribute("aria-sort") == order
-        assert column(page, 8)[-1] == numbers.UNKNOWN
+        assert column(page, 8)[-1] == wording.UNKNOWN
     assert heading.get_attribute("aria-sort") is None
 
 

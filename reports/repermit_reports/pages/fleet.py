@@ -8,18 +8,11 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from repermit.studies.fleet import FleetRecord
-from repermit_reports.numbers import amount, percent, seen, whole
+from repermit.wording import amount, percent, seen, whole, words
 from repermit_reports.page import Page, Section
 from repermit_reports.pages import fleet_parts as parts
 from repermit_reports.pages.fleet_parts import PER, TOO_FEW, VERDICTS, at_least, money
-from repermit_reports.pages.words import (
-    CAUTIONS,
-    ONLY_WHAT_STOPS,
-    data_sentence,
-    files_table,
-    records_give,
-    words,
-)
+from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_table, records_give
 
 MOST_NAMED = 5
 """So many trailers are named in a sentence; the table has them all."""

@@ -1,6 +1,6 @@
 """The sections of the owner's page, and the words that they share with its headline.
 
-May import `numbers`, `page`, `words` and the page's charts.
+May import `wording`, `page`, `words` and the page's charts.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ from datetime import date
 
 from repermit.studies.fleet import FleetRecord, Stops, Trailer
 from repermit.studies.like_for_like import Against
+from repermit.wording import amount, number, percent, position_words, seen, whole, words
 from repermit_reports.charts import fleet as charts
-from repermit_reports.numbers import amount, number, percent, seen, whole
 from repermit_reports.page import Column, Figure, Section, Table
-from repermit_reports.pages.words import ONLY_WHAT_STOPS, position_words, words
+from repermit_reports.pages.words import ONLY_WHAT_STOPS
 
 TOO_FEW = "too few to tell"
 CLEARLY = "clearly more than the others"

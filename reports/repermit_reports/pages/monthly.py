@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from repermit.studies.monthly import Monthly
 from repermit.studies.rates import Rate
+from repermit.wording import estimate, interval, number, position_words, seen, whole, words
 from repermit_reports.charts import monthly as charts
-from repermit_reports.numbers import estimate, interval, number, seen, whole
 from repermit_reports.page import Column, Figure, Page, Section, Table
 from repermit_reports.pages.words import (
     CAUTIONS,
     ONLY_WHAT_STOPS,
     data_sentence,
     files_table,
-    position_words,
     reasons_table,
     records_give,
-    words,
 )
 
 METHODS = (

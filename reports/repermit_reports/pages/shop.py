@@ -6,10 +6,10 @@ from datetime import date
 
 from repermit.studies.fixes import Fix, Horizon
 from repermit.studies.shop import Compared, ShopRecord
+from repermit.wording import amount, number, seen, whole, words
 from repermit_reports.charts import shop as charts
-from repermit_reports.numbers import amount, number, seen, whole
 from repermit_reports.page import Column, Figure, Page, Section, Table
-from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, records_give, words
+from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, records_give
 
 FEW = 10
 """Below so many fixes nothing is said of one kind: too few to tell."""

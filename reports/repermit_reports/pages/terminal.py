@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from repermit.studies.terminal import LaneRow, Since, Terminal
 from repermit.studies.terminal_counts import Lane, in_order
+from repermit.wording import number, seen, share, whole
 from repermit_reports.charts import terminal as charts
-from repermit_reports.numbers import number, seen, share, whole
 from repermit_reports.page import Figure, Page, Section
 from repermit_reports.pages import terminal_tables as tables
 from repermit_reports.pages.terminal_tables import VERDICTS, lane_words, month_words, period, refused

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from repermit.validate.run import Outcome, Validation
-from repermit_reports.numbers import whole
+from repermit.wording import whole
 from repermit_reports.page import Column, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS
 

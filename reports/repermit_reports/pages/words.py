@@ -1,11 +1,11 @@
-"""Sentences that several pages share: cautions, data used, the names of things. May import `numbers` and `page`."""
+"""Sentences that several pages share: cautions, data used. May import the wording of values and `page`."""
 
 from __future__ import annotations
 
 from repermit.studies.about import HAS, About
 from repermit.studies.monthly import FileRow
 from repermit.studies.quarantine import Reason
-from repermit_reports.numbers import whole
+from repermit.wording import whole
 from repermit_reports.page import Column, Table
 
 CAUTIONS = (
@@ -20,18 +20,6 @@ CAUTIONS = (
 )
 
 ONLY_WHAT_STOPS = "Refusals reveal only the failures that stop loading. A sensor stuck dry never refuses; only a wet test shows it."
-
-
-def words(name: str | None, missing: str = "not recorded") -> str:
-    """A name of the contract as people say it: `bad_crimp` is "bad crimp"."""
-    if name is None:
-        return missing
-    return "visit, no fault found" if name == "none_found" else name.replace("_", " ")
-
-
-def position_words(position: int | None) -> str:
-    """A position in the chain, in words short enough for an axis."""
-    return "not known" if position is None else "trailer level" if position == 0 else str(position)
 
 
 def records_give(about: About) -> str:

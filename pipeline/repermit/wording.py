@@ -1,4 +1,4 @@
-"""Writes values as text for people: numbers, intervals, shares, amounts, dates.
+"""Writes values and names as text for people: numbers, intervals, shares, amounts, dates, words of the contract.
 
 May import nothing of the project. Every function takes None for *not known* and gives an en dash for it; a
 value that is not finite raises ValueError, as an undefined value must arrive as None. Halves round away from
@@ -91,6 +91,18 @@ def day(value: date | datetime | None) -> str:
         moment = value.astimezone(UTC) if value.tzinfo else value
         return moment.strftime("%Y-%m-%d %H:%M")
     return value.isoformat()
+
+
+def words(name: str | None, missing: str = "not recorded") -> str:
+    """A name of the contract as people say it: `bad_crimp` is "bad crimp"."""
+    if name is None:
+        return missing
+    return "visit, no fault found" if name == "none_found" else name.replace("_", " ")
+
+
+def position_words(position: int | None) -> str:
+    """A position in the chain, in words short enough for an axis."""
+    return "not known" if position is None else "trailer level" if position == 0 else str(position)
 
 
 def _exact(value: float) -> Decimal:

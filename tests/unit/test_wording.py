@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from repermit_reports import numbers
+from repermit import wording
 
 
 @pytest.mark.parametrize(
@@ -24,19 +24,19 @@ from repermit_reports import numbers
         (1234.5, "1,230"),
         (1235, "1,240"),
         (1234567, "1,230,000"),
-        (-41.26, numbers.MINUS + "41.3"),
+        (-41.26, wording.MINUS + "41.3"),
         (1e-7, "0.0000001"),
         (2.0005, "2"),
-        (None, numbers.UNKNOWN),
+        (None, wording.UNKNOWN),
     ],
 )
 def test_number_has_three_significant_figures(value: float | None, text: str) -> None:
-    assert numbers.number(value) == text
+    assert wording.number(value) == text
 
 
 @given(st.floats(min_value=1e-6, max_value=1e12))
 def test_number_reads_back_within_half_a_unit_of_its_third_figure(value: float) -> None:
-    text = numbers.number(value)
+    text = wording.number(value)
     unit = 10.0 ** (math.floor(math.log10(value)) - 2)
     assert abs(float(text.replace(",", "")) - value) <= unit / 2 * (1 + 1e-9)
     assert len(text.replace(",", "").replace(".", "").strip("0")) <= 3
@@ -44,12 +44,12 @@ def test_number_reads_back_within_half_a_unit_of_its_third_figure(value: float) 
 
 @given(st.integers(min_value=-(10**15), max_value=10**15))
 def test_whole_keeps_every_digit(value: int) -> None:
-    assert int(numbers.whole(value).replace(",", "").replace(numbers.MINUS, "-")) == value
+    assert int(wording.whole(value).replace(",", "").replace(wording.MINUS, "-")) == value
 
 
 def test_amounts_are_whole_and_small_ones_have_a_decimal() -> None:
-    texts = [numbers.amount(value) for value in (1240.4, 1239.5, 9.96, 9.94, 2.5, 0, None)]
-    assert texts == ["1,240", "1,240", "10", "9.9", "2.5", "0", numbers.UNKNOWN]
+    texts = [wording.amount(value) for value in (1240.4, 1239.5, 9.96, 9.94, 2.5, 0, None)]
+    assert texts == ["1,240", "1,240", "10", "9.9", "2.5", "0", wording.UNKNOWN]
 
 
 @pytest.mark.parametrize(
@@ -63,51 +63,51 @@ def test_amounts_are_whole_and_small_ones_have_a_decimal() -> None:
         (0.9999, "over 99 %"),
         (1, "100 %"),
         (1.5, "150 %"),
-        (None, numbers.UNKNOWN),
+        (None, wording.UNKNOWN),
     ],
 )
 def test_percent_says_none_and_all_only_where_it_is_so(fraction: float | None, text: str) -> None:
-    assert numbers.percent(fraction) == text
+    assert wording.percent(fraction) == text
 
 
 def test_a_share_comes_with_its_count() -> None:
-    assert numbers.share(6, 50) == "6 of 50, 12 %"
-    assert numbers.share(6.43729, 1250) == "6.44 of 1,250, 0.5 %"
-    assert numbers.share(0, 0) == "0 of 0"
-    assert numbers.share(None, 50) == f"{numbers.UNKNOWN} of 50"
+    assert wording.share(6, 50) == "6 of 50, 12 %"
+    assert wording.share(6.43729, 1250) == "6.44 of 1,250, 0.5 %"
+    assert wording.share(0, 0) == "0 of 0"
+    assert wording.share(None, 50) == f"{wording.UNKNOWN} of 50"
 
 
 def test_intervals_say_which_limit_is_missing() -> None:
-    assert numbers.interval(1.2, 3.4) == "1.2 to 3.4"
-    assert numbers.interval(41, None) == "41 or more"
-    assert numbers.interval(None, 3.689) == "up to 3.69"
-    assert numbers.interval(None, None) == numbers.UNKNOWN
-    assert numbers.interval(0.04, 0.21, as_percent=True) == "4 to 21 %"
-    assert numbers.estimate(2.1, 1.2, 3.4) == "2.1 (1.2 to 3.4)"
-    assert numbers.estimate(0.12, 0.04, 0.21, as_percent=True) == "12 % (4 to 21 %)"
-    assert numbers.estimate(None, 41, None) == "41 or more"
-    assert numbers.estimate(2.1, None, None) == "2.1"
+    assert wording.interval(1.2, 3.4) == "1.2 to 3.4"
+    assert wording.interval(41, None) == "41 or more"
+    assert wording.interval(None, 3.689) == "up to 3.69"
+    assert wording.interval(None, None) == wording.UNKNOWN
+    assert wording.interval(0.04, 0.21, as_percent=True) == "4 to 21 %"
+    assert wording.estimate(2.1, 1.2, 3.4) == "2.1 (1.2 to 3.4)"
+    assert wording.estimate(0.12, 0.04, 0.21, as_percent=True) == "12 % (4 to 21 %)"
+    assert wording.estimate(None, 41, None) == "41 or more"
+    assert wording.estimate(2.1, None, None) == "2.1"
 
 
 def test_events_in_words() -> None:
-    assert [numbers.seen(count, "fault") for count in (0, 1, 1240, None)] == [
+    assert [wording.seen(count, "fault") for count in (0, 1, 1240, None)] == [
         "no faults seen",
         "1 fault",
         "1,240 faults",
         "faults not known",
     ]
-    assert numbers.seen(2, "visit, no fault found", "visits, no fault found") == "2 visits, no fault found"
+    assert wording.seen(2, "visit, no fault found", "visits, no fault found") == "2 visits, no fault found"
 
 
 def test_days_are_iso_and_moments_utc() -> None:
-    assert numbers.day(date(2024, 3, 1)) == "2024-03-01"
-    assert numbers.day(datetime(2024, 3, 1, 14, 5, tzinfo=UTC)) == "2024-03-01 14:05"
-    assert numbers.day(datetime(2024, 3, 1, 0, 5, tzinfo=timezone(timedelta(hours=2)))) == "2024-02-29 22:05"
-    assert numbers.day(datetime(2024, 3, 1, 14, 5)) == "2024-03-01 14:05"
-    assert numbers.day(None) == numbers.UNKNOWN
+    assert wording.day(date(2024, 3, 1)) == "2024-03-01"
+    assert wording.day(datetime(2024, 3, 1, 14, 5, tzinfo=UTC)) == "2024-03-01 14:05"
+    assert wording.day(datetime(2024, 3, 1, 0, 5, tzinfo=timezone(timedelta(hours=2)))) == "2024-02-29 22:05"
+    assert wording.day(datetime(2024, 3, 1, 14, 5)) == "2024-03-01 14:05"
+    assert wording.day(None) == wording.UNKNOWN
 
 
-@pytest.mark.parametrize("write", [numbers.number, numbers.whole, numbers.amount, numbers.percent])
+@pytest.mark.parametrize("write", [wording.number, wording.whole, wording.amount, wording.percent])
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 def test_what_is_not_finite_is_refused(write: object, value: float) -> None:
     assert callable(write)
