@@ -69,33 +69,45 @@ def words_of(name: str) -> str:
     return "Files" if name == "batches" else name.replace("_", " ").capitalize()
 
 
-SCOPES = {"accepted": "accepted rows", "read": "rows set aside", "set": "the whole set"}
-
-
 def _table(id_: str, caption: str, outcomes: tuple[Outcome, ...], *, with_table: bool = False) -> Table:
+    """One row an expectation: what it found among the accepted rows (or the whole set), and among those set aside."""
     columns = [
         Column("text", "expectation"),
-        Column("scope", "asked of"),
         Column("blocks", "kind"),
         Column("holds", "holds"),
-        Column("checked", "looked at", kind="integer"),
-        Column("unexpected", "break it", kind="integer"),
-        Column("quarantined", "in the quarantine", kind="integer"),
+        Column("checked", "looked at", kind="integer", help="accepted rows, or what the whole set holds"),
+        Column("unexpected", "break it", kind="integer", help="of those looked at"),
+        Column(
+            "set_aside",
+            "set aside",
+            kind="integer",
+            help="rows in the quarantine that break it, counted anew",
+        ),
+        Column(
+            "quarantined",
+            "by the quarantine",
+            kind="integer",
+            help="rows that the quarantine sets aside for it; the two must agree",
+        ),
     ]
-    rows = [
-        [
-            o.text,
-            SCOPES[o.scope],
-            "blocking" if o.blocks else "advisory",
-            "yes" if o.holds else "no",
-            o.checked,
-            o.unexpected,
-            o.quarantined,
+    asked: dict[tuple[str, str, bool], dict[str, Outcome]] = {}
+    for o in outcomes:
+        asked.setdefault((o.table, o.text, o.blocks), {})["read" if o.scope == "read" else "accepted"] = o
+    rows = []
+    for (table, text, blocks), found in asked.items():
+        holds = all(o.holds for o in found.values())
+        own, aside = found.get("accepted"), found.get("read")
+        cells = [
+            text,
+            "blocking" if blocks else "advisory",
+            "yes" if holds else "no",
+            own.checked if own else None,
+            own.unexpected if own else None,
+            aside.unexpected if aside else None,
+            aside.quarantined if aside else None,
         ]
-        for o in sorted(outcomes, key=lambda o: (o.holds, not o.blocks))
-    ]
+        rows.append((holds, not blocks, [table, *cells] if with_table else cells))
     if with_table:
         columns.insert(0, Column("table", "table"))
-        ordered = sorted(outcomes, key=lambda o: (o.holds, not o.blocks))
-        rows = [[o.table, *row] for o, row in zip(ordered, rows, strict=True)]
-    return Table(id_, caption, tuple(columns), tuple(tuple(row) for row in rows))
+    rows.sort(key=lambda row: row[:2])
+    return Table(id_, caption, tuple(columns), tuple(tuple(cells) for _, _, cells in rows))
