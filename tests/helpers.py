@@ -81,16 +81,25 @@ def dump(
 ) -> dict[str, list[tuple[Any, ...]]]:
     """Every relation of the schemas by name, its rows sorted, the columns `without` left out."""
     with opened(store) as con:
-        return {
-            f"{schema}.{name}": _sorted(con, schema, name, without)
-            for schema in schemas
-            for name in _names(con, schema)
-        }
+        return dump_of(con, schemas, without=without)
+
+
+def dump_of(
+    con: Connection, schemas: Iterable[str], *, without: Sequence[str] = ()
+) -> dict[str, list[tuple[Any, ...]]]:
+    """As `dump`, of what is open."""
+    return {
+        f"{schema}.{name}": _sorted(con, schema, name, without)
+        for schema in schemas
+        for name in _names(con, schema)
+    }
 
 
 def _names(con: Connection, schema: str) -> list[str]:
     found = rows(
-        con, "select table_name from information_schema.tables where table_schema = ? order by 1", [schema]
+        con,
+        "select table_name from information_schema.tables where table_schema = ? and table_catalog = current_database() order by 1",
+        [schema],
     )
     return [name for (name,) in found]
 
@@ -98,7 +107,8 @@ def _names(con: Connection, schema: str) -> list[str]:
 def _sorted(con: Connection, schema: str, name: str, without: Sequence[str]) -> list[tuple[Any, ...]]:
     columns = rows(
         con,
-        "select column_name from information_schema.columns where table_schema = ? and table_name = ? order by ordinal_position",
+        "select column_name from information_schema.columns where table_schema = ? and table_name = ?"
+        " and table_catalog = current_database() order by ordinal_position",
         [schema, name],
     )
     kept = ", ".join(quote(column) for (column,) in columns if column not in without)

@@ -2,7 +2,7 @@
 
 May import `errors`, `contract`, `settings`, `resources`. A store has the schemas
 
-- `record`: meta (version, settings), batches, validations,
+- `record`: meta (version, settings), batches, validations, reasons (those that waiting rows had before),
 - `accepted`: the rows that passed, append-only, with `batch_id` and `retired_by`,
 - `waiting`: the quarantine, as text, with the line as read and its reasons,
 - `current`: views of what is accepted now (or was, as of a batch),
@@ -11,12 +11,14 @@ May import `errors`, `contract`, `settings`, `resources`. A store has the schema
 
 from __future__ import annotations
 
+import os
+import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from string import Template
-from typing import Any
+from typing import Any, TypeVar
 
 import duckdb
 
@@ -25,7 +27,7 @@ from repermit.errors import StoreError
 from repermit.resources import folder
 from repermit.settings import Settings
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 SCHEMAS = ("record", "accepted", "waiting", "current", "staging", "core", "marts")
 LAYERS = ("staging", "core", "marts")
 # No extension is looked for on the network.
@@ -39,6 +41,7 @@ DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.SerializationExcepti
 
 Connection = duckdb.DuckDBPyConnection
 Parameters = Sequence[Any] | Mapping[str, Any] | None
+Opened = TypeVar("Opened")
 
 
 def quote(name: str) -> str:
@@ -58,12 +61,17 @@ def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Conn
     """
     if read_only and not path.exists():
         raise StoreError(f"there is no store at {path}", hint="Make one with: repermit ingest FOLDER")
+    con = _patiently(path, wait_s, lambda: duckdb.connect(str(path), read_only=read_only, config=CONFIG))
+    con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
+    return con
+
+
+def _patiently(path: Path, wait_s: float, open_it: Callable[[], Opened]) -> Opened:
+    """What `open_it` gives; tried again for `wait_s` seconds while another process holds the store."""
     until = time.monotonic() + wait_s
     while True:
         try:
-            con = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
-            con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
-            return con
+            return open_it()
         except duckdb.Error as error:
             if _in_use(error) and time.monotonic() < until:
                 time.sleep(0.1)
@@ -99,6 +107,32 @@ def opened(path: Path, *, wait_s: float = 0.0) -> Iterator[Connection]:
     con = connect(path, read_only=True, wait_s=wait_s)
     try:
         check_version(con, path)
+        yield con
+    except DAMAGE as error:
+        raise _told(path, error) from error
+    finally:
+        con.close()
+
+
+@contextmanager
+def beside(path: Path, *, wait_s: float = 0.0) -> Iterator[Connection]:
+    """An empty database in memory with the schemas of a store, and the store at `path` beside it as `store`.
+
+    The store can only be read. Its version is checked.
+    """
+    if not path.exists():
+        connect(path, read_only=True)
+    con = connect(Path(":memory:"))
+    try:
+        # what does not fit into memory goes where the machine keeps such files, not into the working folder
+        spill = Path(tempfile.gettempdir()) / f"repermit-{os.getpid()}"
+        con.execute(f"set temp_directory = {literal(spill)}")
+        _patiently(path, wait_s, lambda: con.execute(f"attach {literal(path)} as store (read_only)"))
+        con.execute("use store")
+        check_version(con, path)
+        con.execute("use memory")
+        for schema in SCHEMAS:
+            con.execute(f"create schema {schema}")
         yield con
     except DAMAGE as error:
         raise _told(path, error) from error
@@ -187,6 +221,8 @@ RECORD_DDL = (
     "create table if not exists record.validations (run_id INTEGER, run_at TIMESTAMP, table_name VARCHAR,"
     " expectation VARCHAR, text VARCHAR, blocks BOOLEAN, holds BOOLEAN, checked BIGINT, unexpected BIGINT,"
     " quarantined BIGINT, detail VARCHAR, last_batch INTEGER)",
+    "create table if not exists record.reasons (table_name VARCHAR, waiting_id BIGINT, until INTEGER,"
+    " reasons VARCHAR[])",
 )
 
 
@@ -260,16 +296,13 @@ def filled(sql: str, settings: Settings) -> str:
     return Template(sql).substitute(settings.thresholds()).strip().rstrip(";")
 
 
-def build(con: Connection, settings: Settings, *, as_of: int | None = None) -> None:
-    """Build `current` and every relation of `sql/` from the accepted rows (as of a batch, where given)."""
+def build(con: Connection, settings: Settings) -> None:
+    """Build `current` and every relation of `sql/` from the accepted rows."""
     for table in TABLES:
         columns = ", ".join(quote(name) for name, _ in typed_columns(table))
-        alive = "retired_by is null"
-        if as_of is not None:
-            alive = f"batch_id <= {int(as_of)} and (retired_by is null or retired_by > {int(as_of)})"
         con.execute(
             f"create or replace view current.{table.name} as select {columns}, batch_id from accepted.{table.name}"
-            f" where {alive} and not coalesce(withdrawn, false)"
+            " where retired_by is null and not coalesce(withdrawn, false)"
         )
     for layer, name, sql in relations():
         kind = "view" if layer == "staging" else "table"

@@ -28,7 +28,7 @@ LAYERS = (
     ("contract_text",),
     ("statistics",),
     ("warehouse",),
-    ("judging",),
+    ("judging", "as_of"),
     ("ingest", "validate", "studies"),
     ("repermit_reports",),
     ("cli", "__main__"),

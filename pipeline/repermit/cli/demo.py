@@ -39,7 +39,7 @@ def demo(
     validation = write(
         validation_page(validate(store, now=options.now(), progress=say)), pages / "validation.html"
     )
-    written = write_all(store, pages, None, 0.0)
+    written = write_all(store, pages, None, None, 0.0)
     typer.echo(f"store: {store}")
     typer.echo(f"validation page: {validation}")
     for path in written:

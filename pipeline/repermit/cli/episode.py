@@ -7,12 +7,13 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, asking
+from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, Wait, asking
 
 
 def episode(
     name: Annotated[str, typer.Argument(metavar="ID", help="An episode, a refusal or a repair.")],
     store: Store = DEFAULT_STORE,
+    as_of: AsOf = None,
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
@@ -20,7 +21,7 @@ def episode(
     from repermit.cli.show import as_json, as_table, write
     from repermit.studies.episode import explain
 
-    with asking(store, wait) as con:
+    with asking(store, wait, as_of) as con:
         found = explain(con, name)
     if form is Format.json:
         typer.echo(as_json({"about": {"store": store.name}, "rows": [asdict(e) for e in found]}))

@@ -9,6 +9,7 @@ import typer
 from repermit.cli.options import (
     DEFAULT_STORE,
     As,
+    AsOf,
     Fleet,
     Format,
     From,
@@ -34,6 +35,7 @@ def fixes(
     system: System = None,
     terminal: Terminal = None,
     shop: Shop = None,
+    as_of: AsOf = None,
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
@@ -44,7 +46,7 @@ def fixes(
     from repermit.studies.selection import select
 
     key = parse_by(by)
-    with asking(store, wait) as con:
+    with asking(store, wait, as_of) as con:
         selection = select(
             con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
         )

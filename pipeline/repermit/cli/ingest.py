@@ -23,7 +23,12 @@ def ingest(
 
     result = run(store, paths, now=options.now(), wait_s=wait, progress=say)
     names = ("file", "table", "rows", "accepted", "duplicate", "corrected", "quarantined")
-    write(form, {"store": str(store)}, names, [[getattr(f, n) for n in names] for f in result.files])
+    write(
+        form,
+        {"store": str(store), "ingest": result.ingest},
+        names,
+        [[getattr(f, n) for n in names] for f in result.files],
+    )
     again = sum(f.read_before for f in result.files)
     if again:
         say(f"{again} of the {len(result.files)} files had been read before; their rows count as duplicates")
@@ -33,5 +38,9 @@ def ingest(
         say(f"{result.left_waiting} rows left the quarantine")
     if result.waiting:
         say(f"{result.waiting} rows wait in the quarantine; see why with: repermit quarantine")
-    if not result.changed:
+    if result.changed:
+        say(
+            f"this was ingest {result.ingest}; what is known after it can be asked with: --as-of {result.ingest}"
+        )
+    else:
         say("nothing new: the store is as it was")

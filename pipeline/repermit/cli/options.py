@@ -37,6 +37,12 @@ Terminal = Annotated[
     str | None, typer.Option("--terminal", help="Only this terminal (loads only; days are not known).")
 ]
 Shop = Annotated[str | None, typer.Option("--shop", help="Only trailers of this home shop.")]
+AsOf = Annotated[
+    str | None,
+    typer.Option(
+        "--as-of", help="As known then: an ingest, or a day, YYYY-MM-DD: all received before its end (UTC)."
+    ),
+]
 As = Annotated[Format, typer.Option("--format", help="How to write the result.")]
 
 DEFAULT_STORE = Path("repermit.duckdb")
@@ -48,12 +54,18 @@ def now() -> datetime:
 
 
 @contextmanager
-def asking(store: Path, wait_s: float) -> Iterator[Connection]:
-    """The store, open for questions."""
-    from repermit.warehouse import opened
+def asking(store: Path, wait_s: float, as_of: str | None = None) -> Iterator[Connection]:
+    """The store, open for questions; as it was known then, where `as_of` says when."""
+    if as_of is None:
+        from repermit.warehouse import opened
 
-    with opened(store, wait_s=wait_s) as con:
-        yield con
+        with opened(store, wait_s=wait_s) as con:
+            yield con
+    else:
+        from repermit.as_of import known
+
+        with known(store, as_of, wait_s=wait_s) as con:
+            yield con
 
 
 def say(text: str) -> None:

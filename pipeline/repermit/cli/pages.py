@@ -27,17 +27,28 @@ def file_name(kind: str, name: str) -> str:
 
 
 def write_page(
-    kind: str, store: Path, name: str | None, month: str | None, out: Path | None, wait: float
+    kind: str,
+    store: Path,
+    name: str | None,
+    month: str | None,
+    as_of: str | None,
+    out: Path | None,
+    wait: float,
 ) -> Path:
     """Make one page and return where it is. Raises CallError for a month, fleet, shop or terminal not there."""
     from repermit_reports.render import write
 
-    with asking(store, wait) as con:
+    with asking(store, wait, as_of) as con:
         window = last_month(con, month)
         about = name or f"{window.first:%Y-%m}"
         say(f"asking {store} about {about}")
         page = make(con, store.name, kind, name, window)
-    return write(page, out or Path(file_name(kind, about)))
+    return write(page, out or Path(file_name(kind, about + _then(as_of))))
+
+
+def _then(as_of: str | None) -> str:
+    """What tells a page of what was known then from the page of what is known now."""
+    return "" if as_of is None else f"-as-of-{as_of}"
 
 
 def last_month(con: Connection, month: str | None) -> Window:
@@ -53,7 +64,17 @@ def last_month(con: Connection, month: str | None) -> Window:
 
 
 def make(con: Connection, store: str, kind: str, name: str | None, month: Window) -> Page:
-    """The page of one kind about one name, with `month` as its last."""
+    """The page of one kind about one name, with `month` as its last; it says so where it tells what was known then."""
+    from dataclasses import replace
+
+    from repermit.as_of import asked_for
+
+    page = _page(con, store, kind, name, month)
+    then = asked_for(con)
+    return page if then is None else replace(page, subtitle=f"{page.subtitle}. {then}")
+
+
+def _page(con: Connection, store: str, kind: str, name: str | None, month: Window) -> Page:
     from dataclasses import replace
 
     from repermit.studies.selection import select
@@ -81,7 +102,7 @@ def make(con: Connection, store: str, kind: str, name: str | None, month: Window
     return terminal_page(terminal(con, store, select(con, month=last, terminal=name)))
 
 
-def write_all(store: Path, out: Path, month: str | None, wait: float) -> list[Path]:
+def write_all(store: Path, out: Path | None, month: str | None, as_of: str | None, wait: float) -> list[Path]:
     """Make the month's page and those of every fleet, shop and terminal, and an index over the folder.
 
     Pages of earlier months that lie in the folder stay, and the index lists them.
@@ -91,7 +112,8 @@ def write_all(store: Path, out: Path, month: str | None, wait: float) -> list[Pa
     from repermit_reports.pages.index import Entry, index_page
     from repermit_reports.render import write
 
-    with asking(store, wait) as con:
+    out = out or Path("pages" + _then(as_of))
+    with asking(store, wait, as_of) as con:
         window = last_month(con, month)
         wanted: list[tuple[str, str | None]] = [("monthly", None)]
         wanted += [(kind, name) for kind in ("fleet", "shop", "terminal") for name in known(con, kind)]

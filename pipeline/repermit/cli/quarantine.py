@@ -7,12 +7,13 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, asking, say
+from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, Wait, asking, say
 
 
 def quarantine(
     store: Store = DEFAULT_STORE,
     out: Annotated[Path | None, typer.Option("--out", help="Write the rows as CSV to this file.")] = None,
+    as_of: AsOf = None,
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
@@ -21,7 +22,7 @@ def quarantine(
     from repermit.errors import StoreError
     from repermit.studies.quarantine import by_reason, set_aside
 
-    with asking(store, wait) as con:
+    with asking(store, wait, as_of) as con:
         rows, reasons = set_aside(con), by_reason(con)
     names = ("table", "file", "line", "reasons", "raw")
     cells = [(r.table, r.file, r.line, "; ".join(r.reasons), r.raw) for r in rows]

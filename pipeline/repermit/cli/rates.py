@@ -9,6 +9,7 @@ import typer
 from repermit.cli.options import (
     DEFAULT_STORE,
     As,
+    AsOf,
     Fleet,
     Format,
     From,
@@ -42,6 +43,7 @@ def rates(
     system: System = None,
     terminal: Terminal = None,
     shop: Shop = None,
+    as_of: AsOf = None,
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
@@ -52,7 +54,7 @@ def rates(
     from repermit.studies.selection import on_record, select
 
     keys = parse_by(by)
-    with asking(store, wait) as con:
+    with asking(store, wait, as_of) as con:
         selection = select(
             con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
         )

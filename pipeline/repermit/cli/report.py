@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, Store, Wait
+from repermit.cli.options import DEFAULT_STORE, AsOf, Store, Wait
 from repermit.cli.pages import write_all, write_page
 
 app = typer.Typer(help="Self-contained HTML pages.", no_args_is_help=True, rich_markup_mode=None)
@@ -26,9 +26,15 @@ def report() -> None:
 
 
 @app.command("monthly")
-def monthly(store: Store = DEFAULT_STORE, month: Month = None, out: Out = None, wait: Wait = 0.0) -> None:
+def monthly(
+    store: Store = DEFAULT_STORE,
+    month: Month = None,
+    as_of: AsOf = None,
+    out: Out = None,
+    wait: Wait = 0.0,
+) -> None:
     """The month, for the analyst."""
-    typer.echo(write_page("monthly", store, None, month, out, wait))
+    typer.echo(write_page("monthly", store, None, month, as_of, out, wait))
 
 
 @app.command("fleet")
@@ -36,11 +42,12 @@ def fleet(
     name: Annotated[str, typer.Option("--fleet", help="The fleet.")],
     store: Store = DEFAULT_STORE,
     month: Month = None,
+    as_of: AsOf = None,
     out: Out = None,
     wait: Wait = 0.0,
 ) -> None:
     """A fleet's twelve months, for its owner."""
-    typer.echo(write_page("fleet", store, name, month, out, wait))
+    typer.echo(write_page("fleet", store, name, month, as_of, out, wait))
 
 
 @app.command("shop")
@@ -48,11 +55,12 @@ def shop(
     name: Annotated[str, typer.Option("--shop", help="The shop.")],
     store: Store = DEFAULT_STORE,
     month: Month = None,
+    as_of: AsOf = None,
     out: Out = None,
     wait: Wait = 0.0,
 ) -> None:
     """A shop's fixes and what came back, for its foreman."""
-    typer.echo(write_page("shop", store, name, month, out, wait))
+    typer.echo(write_page("shop", store, name, month, as_of, out, wait))
 
 
 @app.command("terminal")
@@ -60,20 +68,22 @@ def terminal(
     name: Annotated[str, typer.Option("--terminal", help="The terminal.")],
     store: Store = DEFAULT_STORE,
     month: Month = None,
+    as_of: AsOf = None,
     out: Out = None,
     wait: Wait = 0.0,
 ) -> None:
     """A terminal's lanes over twelve months, for whoever has them serviced."""
-    typer.echo(write_page("terminal", store, name, month, out, wait))
+    typer.echo(write_page("terminal", store, name, month, as_of, out, wait))
 
 
 @app.command("all")
 def all_pages(
     store: Store = DEFAULT_STORE,
     month: Month = None,
-    out: Annotated[Path, typer.Option("--out", help="The folder for the pages.")] = Path("pages"),
+    as_of: AsOf = None,
+    out: Annotated[Path | None, typer.Option("--out", help="The folder for the pages; else: pages.")] = None,
     wait: Wait = 0.0,
 ) -> None:
     """Every page, and an index; pages of earlier months in the folder stay."""
-    for path in write_all(store, out, month, wait):
+    for path in write_all(store, out, month, as_of, wait):
         typer.echo(path)

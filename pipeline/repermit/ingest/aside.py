@@ -136,8 +136,14 @@ def leave_waiting(con: Connection, table: Table, last_batch: int) -> None:
         " where l.waiting_id = w.waiting_id"
     )
     con.execute(
-        f"update waiting.{table.name} w set reasons = coalesce(j.reasons, [d.fate]) from judged j"
+        "create or replace temp table today as select w.waiting_id, w.reasons as were, coalesce(j.reasons, [d.fate]) as are"
+        f" from judged j join waiting.{table.name} w on w.waiting_id = j.waiting_id and w.left_by is null"
         f" left join decided d on j.reasons is null and d.waiting_id is not null and d.read_in = j.read_in"
-        f" and {same(shared(table), 'd', 'j')} where j.waiting_id = w.waiting_id and w.left_by is null"
-        " and coalesce(j.reasons, [d.fate]) is distinct from w.reasons"
+        f" and {same(shared(table), 'd', 'j')} where coalesce(j.reasons, [d.fate]) is distinct from w.reasons"
+    )
+    con.execute(
+        f"insert into record.reasons select {literal(table.name)}, waiting_id, {last_batch}, were from today"
+    )
+    con.execute(
+        f"update waiting.{table.name} w set reasons = t.are from today t where t.waiting_id = w.waiting_id"
     )

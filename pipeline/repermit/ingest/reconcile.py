@@ -233,6 +233,7 @@ def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
         "words",
         "aside",
         "leaving",
+        "today",
     ):
         con.execute(f"drop table if exists {table}")
     for batch in sources:

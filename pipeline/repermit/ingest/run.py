@@ -50,8 +50,12 @@ class FileResult:
 
 @dataclass(frozen=True)
 class IngestResult:
-    """The reconciliation of one ingest, and what it did to the quarantine."""
+    """The reconciliation of one ingest, and what it did to the quarantine.
 
+    `ingest`: its number; where nothing new came, that of the last one.
+    """
+
+    ingest: int
     files: tuple[FileResult, ...]
     waiting: int
     left_waiting: int
@@ -136,7 +140,14 @@ def _ingest(con: Connection, sources: list[files.Source], now: datetime, progres
     results = [_result(source, by_digest, counts, seen) for source in sources]
     waiting = _waiting(con)
     entered = fell + sum(c.quarantined for c in counts.values())
-    return IngestResult(tuple(results), waiting, waiting_before + entered - waiting, fell, bool(batches))
+    return IngestResult(
+        ingest_id if batches else ingest_id - 1,
+        tuple(results),
+        waiting,
+        waiting_before + entered - waiting,
+        fell,
+        bool(batches),
+    )
 
 
 def _result(

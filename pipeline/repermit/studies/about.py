@@ -38,6 +38,10 @@ class About:
     counts: dict[str, int]
     outside: dict[str, int]
     records_give: dict[str, bool]
+    ingest: int | None
+    """The last ingest that the result knows of."""
+    as_of: str | None
+    """The ingest or day that --as-of gave; None = all that has been read."""
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON: the window as one object, the rest as it stands."""
@@ -106,6 +110,8 @@ def about(con: Connection, store: str, selection: Selection) -> About:
         counts,
         outside,
         records_give(con),
+        one(con, "select max(ingest_id) from record.batches"),
+        one(con, "select value from record.meta where name = 'as_of'"),
     )
 
 

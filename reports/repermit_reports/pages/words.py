@@ -64,8 +64,13 @@ def reasons_table(reasons: tuple[Reason, ...]) -> Table:
 def data_sentence(about: About) -> str:
     """Which store and window, and how much is in it."""
     c = about.counts
+    then = (
+        f" As known after ingest {about.ingest} (asked for: {about.as_of}); what came later is left out."
+        if about.as_of
+        else ""
+    )
     return (
         f"Store {about.store}, data {about.fingerprint}. Window {about.first} to before {about.end} (days from 00:00 UTC), in the whole store: "
         f"{whole(c['loads'])} loads, {whole(c['refusals'])} refusals, {whole(c['visits'])} shop visits, {whole(c['trailers'])} trailers on record. "
-        f"{whole(c['quarantined'])} rows wait in the quarantine and are in no figure."
+        f"{whole(c['quarantined'])} rows wait in the quarantine and are in no figure.{then}"
     )
