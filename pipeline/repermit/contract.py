@@ -207,6 +207,16 @@ def _position_rule(name: str) -> Rule:
     )
 
 
+INDICATED = Rule(
+    "indicated_position_exists",
+    "row.indicated_position <= trailers.positions"
+    " or (row.indicated_position <= 8 and coalesce(trailers.system = 'two_wire', false))",
+    "the trailer has that indicated_position, or is two_wire and it is a channel of the socket, up to 8",
+    needs="trailers",
+)
+"""A two_wire tester may name a channel above the trailer's count: the dummy that stands for it."""
+
+
 def _order_rule(name: str, first: str, second: str, text: str) -> Rule:
     """`first` is not after `second`; a date without a time holds if any moment of that day does."""
     return Rule(name, f"row.{first} <= row.{second} or row.{first} < row.{second}_until", text)
@@ -312,7 +322,7 @@ REFUSALS = Table(
     ),
     moment="row.refused_at",
     own_rules=(
-        _position_rule("indicated_position"),
+        INDICATED,
         _order_rule(
             "released_after_refused", "refused_at", "released_at", "released_at is not before refused_at"
         ),
@@ -368,7 +378,7 @@ REPAIRS = Table(
     ),
     moment="row.received_at",
     own_rules=(
-        _position_rule("indicated_position"),
+        INDICATED,
         _position_rule("found_position"),
         _order_rule(
             "returned_after_received", "received_at", "returned_at", "returned_at is not before received_at"

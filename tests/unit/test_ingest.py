@@ -568,3 +568,29 @@ def test_a_file_that_changes_while_it_is_read_is_refused(
             load(store, path.parent)
     assert dump(ledger.store, SCHEMAS) == before
     assert not list(ledger.folder.glob("new*"))
+
+
+@pytest.mark.parametrize(
+    ("system", "named", "admitted"),
+    [("two_wire", 8, True), ("two_wire", 9, False), ("five_wire", 6, False), (None, 6, False)],
+)
+def test_a_two_wire_tester_may_name_a_channel_that_the_trailer_lacks(
+    ledger: Ledger, system: str | None, named: int, admitted: bool
+) -> None:
+    """The dummy that stands for it; where the fault was found must be on the trailer all the same."""
+    rows = [
+        repair("R1", indicated_position=named, found_position=0),
+        repair("R2", indicated_position=2, found_position=6),
+    ]
+    ledger.give(
+        trailers=[trailer(positions=5, system=system)],
+        refusals=[refusal(indicated_position=named)],
+        repairs=rows,
+    )
+    aside = [("R2", ["found_position_exists"])]
+    assert ledger.waiting("repairs", "repair_id") == (
+        aside if admitted else [("R1", ["indicated_position_exists"]), *aside]
+    )
+    assert ledger.waiting("refusals", "refusal_id") == (
+        [] if admitted else [("F1", ["indicated_position_exists"])]
+    )
