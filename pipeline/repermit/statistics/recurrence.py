@@ -97,13 +97,13 @@ def mean_cumulative(
     own = _Own(codes[whose.size :], step, ages)
     placed = risk.holding(own.unit, ages[own.step])
     at_risk = risk.count(ages)
-    happened = np.bincount(own.step, weights=own.count, minlength=ages.size)
+    happened = np.bincount(own.step, weights=own.count, minlength=ages.size).astype(np.float64)
     robust, nelson = _variances(own, risk, placed, ages, at_risk, happened)
-    mean = np.cumsum(happened / at_risk)
+    mean = np.asarray(np.cumsum(happened / at_risk), dtype=np.float64)
     wide = special.ndtri(0.5 + level / 2) * robust / mean if units.size > 1 else np.full(ages.size, np.nan)
     until = float(ends.max()) * resolution if ends.size else float("nan")
     return MeanCumulative(
-        ages * resolution, at_risk, happened.astype(np.int64), mean, robust, nelson,
+        np.asarray(ages * resolution, dtype=np.float64), at_risk, happened.astype(np.int64), mean, robust, nelson,
         mean * np.exp(-wide), mean * np.exp(wide), int(units.size), until,
     )  # fmt: skip
 
@@ -232,4 +232,4 @@ def _variances(
     cross = np.bincount(own.step, weights=own.count * before, minlength=ages.size)
     others = np.where(n > 1, n - 1, np.nan)
     nelson = (squares - happened**2 / n) / (n * others) + 2 * (cross - happened / n * seen) / others
-    return tuple(np.sqrt(np.maximum(np.cumsum(part), 0.0)) for part in (robust, nelson))  # type: ignore[return-value]
+    return tuple(np.sqrt(np.maximum(np.cumsum(part), 0.0)) for part in (robust, nelson))
