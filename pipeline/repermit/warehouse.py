@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from string import Template
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import duckdb
 
@@ -26,6 +26,9 @@ from repermit.contract import KINDS, TABLES, Table
 from repermit.errors import StoreError
 from repermit.resources import folder
 from repermit.settings import Settings
+
+if TYPE_CHECKING:
+    import polars as pl
 
 SCHEMA_VERSION = 2
 SCHEMAS = ("record", "accepted", "waiting", "current", "staging", "core", "marts")
@@ -168,6 +171,13 @@ def records(con: Connection, sql: str, parameters: Parameters = None) -> list[di
     cursor = con.execute(sql, parameters)
     names = [column[0] for column in cursor.description or []]
     return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+
+
+def frame(con: Connection, sql: str, parameters: Parameters = None) -> pl.DataFrame:
+    """All rows of a query as a Polars frame."""
+    import polars as pl
+
+    return pl.DataFrame(con.sql(sql, params=parameters))
 
 
 def one(con: Connection, sql: str, parameters: Parameters = None) -> Any:

@@ -231,6 +231,8 @@ def pool() -> tuple[list[Row], list[Row], list[Row]]:
             what = draw.choice([{}, {}, SENSOR, SOCKET, NOTHING])
             position = {id(SOCKET): 0, id(NOTHING): None}.get(id(what), draw.randint(1, positions))
             row = visit(name, day, position, draw.choice(SHOPS), **what)
+            if what == SENSOR:
+                row["part_lot"] = f"L{day % 2}"
             if what == {}:
                 row["method"] = draw.choice(["hand_tool", "ratchet_tool"])
             if draw.random() < 0.5:

@@ -97,11 +97,11 @@ def aalen_johansen(
     """
     if not 0 < level < 1 or min_clusters < 2:
         raise ValueError(f"level in (0, 1) and min_clusters of 2 or more, not {level} and {min_clusters}")
-    sample = _sample(time, cause, n_causes, event_weight, entry, weights, cluster)
+    sample = sample_of(time, cause, n_causes, event_weight, entry, weights, cluster)
     times = np.atleast_1d(np.asarray(at, dtype=np.float64))
     if times.ndim != 1 or not (times >= 0).all():
         raise ValueError("at must hold times of 0 or later")
-    curve = _curve(sample)
+    curve = curve_of(sample)
     steps = np.searchsorted(curve.time, times, side="right")
     alone, clustered = _variances(sample, curve, steps)
     clusters = sample.n_clusters
@@ -155,7 +155,7 @@ class _Curve:
     events: FloatArray  # (C, K + 1)
 
 
-def _sample(
+def sample_of(
     time: ArrayLike,
     cause: ArrayLike | None,
     n_causes: int | None,
@@ -210,7 +210,7 @@ def _given_shares(cause: ArrayLike | None, event_weight: ArrayLike) -> FloatArra
     return np.asarray(share / np.where(total > 0, total, 1.0), dtype=np.float64)
 
 
-def _curve(sample: _Sample) -> _Curve:
+def curve_of(sample: _Sample) -> _Curve:
     """Event times, hazards and the estimate after each, from the definition in [1]."""
     times, step = np.unique(sample.time[sample.event], return_inverse=True)
     weighted = sample.weight[sample.event, np.newaxis] * sample.share[sample.event]
@@ -222,8 +222,8 @@ def _curve(sample: _Sample) -> _Curve:
     hazard = np.where(all_of_them, 1.0, total / at_risk)
     hazard_by_cause = by_cause / at_risk
     event_free = np.concatenate(([1.0], np.cumprod(1.0 - hazard)))
-    incidence = _from_zero(event_free[:-1] * hazard_by_cause)
-    return _Curve(times, at_risk, hazard, hazard_by_cause, event_free, incidence, _from_zero(by_cause))
+    incidence = from_zero(event_free[:-1] * hazard_by_cause)
+    return _Curve(times, at_risk, hazard, hazard_by_cause, event_free, incidence, from_zero(by_cause))
 
 
 def _variances(sample: _Sample, curve: _Curve, steps: IntArray) -> tuple[FloatArray, FloatArray]:
@@ -252,12 +252,12 @@ def _derivatives(
     """For each cause and requested step, the derivative of the incidence by each subject's weight (n)."""
     survivors = 1.0 - curve.hazard
     lost = np.divide(1.0, survivors, out=np.zeros_like(survivors), where=survivors > 0)
-    running_lost = _from_zero(curve.hazard * lost / curve.at_risk)
+    running_lost = from_zero(curve.hazard * lost / curve.at_risk)
     first = np.searchsorted(curve.time, sample.entry, side="right")
     last = np.searchsorted(curve.time, sample.time, side="right")
     own = last[sample.event] - 1
     for j, incidence in enumerate(curve.incidence):
-        running = _from_zero(
+        running = from_zero(
             (curve.event_free[:-1] * curve.hazard_by_cause[j] + incidence[1:] * curve.hazard * lost)
             / curve.at_risk
         )
@@ -310,7 +310,7 @@ def _weight_at_risk(sample: _Sample, at: FloatArray) -> FloatArray:
     return np.asarray(ending[ended] - entering[entered], dtype=np.float64)
 
 
-def _from_zero(increments: FloatArray) -> FloatArray:
+def from_zero(increments: FloatArray) -> FloatArray:
     """Running sums along the last axis, with the empty sum in front."""
     start = np.zeros((*increments.shape[:-1], 1))
     return np.concatenate((start, np.cumsum(increments, axis=-1)), axis=-1)

@@ -7,13 +7,17 @@ Marts in, `ShopRecord` out. May import `warehouse` and its neighbours. The other
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
-from repermit.studies.fixes import Fix, Repairs, load, summarise
+from repermit.studies.fixes import Fix, summarise
+from repermit.studies.repaired import Repairs, load
 from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, records, settings_of
+
+if TYPE_CHECKING:
+    from repermit.studies.repaired import IntArray
 
 
 @dataclass(frozen=True)
@@ -67,6 +71,8 @@ from core.visits where shop = $shop and received_at < $end
 
 def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord:
     """What the record shows of the selection's shop. Raises CallError where it has no repair on record."""
+    import polars as pl
+
     shop = selection.shop
     if shop is None:
         raise CallError("no shop was named", hint="Give --shop NAME.")
@@ -75,8 +81,7 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
     first = min(whole.first, selection.window.first) if whole else selection.window.first
     every = Window(first, selection.window.end)
     repairs = load(con, Selection(selection.window))
-    mine = [i for i, row in enumerate(repairs.rows) if row["shop"] == shop]
-    others = [i for i, row in enumerate(repairs.rows) if row["shop"] != shop]
+    mine, others = repairs.where(pl.col("shop") == shop), repairs.where(pl.col("shop").ne_missing(shop))
     counts = records(con, VISITS, {"shop": shop, "end": selection.window.end})[0]
     return ShopRecord(
         about=about(con, store, Selection(every)),
@@ -90,28 +95,30 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
 
 
 def _compared(
-    repairs: Repairs, mine: list[int], others: list[int], by: str, level: float
+    repairs: Repairs, mine: IntArray, others: IntArray, by: str, level: float
 ) -> tuple[Compared, ...]:
-    """This shop's fixes by one key, most first, each with the other shops'. Only fixes with a known position."""
+    """This shop's fixes by one key, most first, each with the other shops'. Only kinds of which some have a position."""
+    there = dict(repairs.groups(others, by))
     found = []
-    keys = {repairs.rows[i][by] for i in mine if repairs.placed[i] and repairs.rows[i][by] != "none"}
-    for key in sorted(keys, key=str):
-        here = [i for i in mine if repairs.rows[i][by] == key]
-        there = [i for i in others if repairs.rows[i][by] == key]
-        elsewhere = summarise(repairs, there, key, level) if there else None
+    for key, here in repairs.groups(mine, by):
+        if key == "none" or not repairs.placed[here].any():
+            continue
+        elsewhere = summarise(repairs, there[key], key, level) if key in there else None
         found.append(Compared(key, summarise(repairs, here, key, level), elsewhere))
     return tuple(sorted(found, key=lambda c: (-c.here.fixes, str(c.name))))
 
 
-def _nothing_found(repairs: Repairs, mine: list[int]) -> NothingFound:
-    found = [i for i in mine if repairs.rows[i]["cause"] == "none_found"]
-    again = [i for i in found if repairs.failed[i] and repairs.days[i] <= 90]
-    followed = [i for i in found if repairs.days[i] >= 90 or repairs.failed[i]]
+def _nothing_found(repairs: Repairs, mine: IntArray) -> NothingFound:
+    import numpy as np
+
+    found = mine[(repairs.frame["cause"] == "none_found").fill_null(False).to_numpy()[mine]]
+    again = repairs.failed[found] & (repairs.days[found] <= 90)
+    followed = repairs.failed[found] | (repairs.days[found] >= 90)
     minutes = _sum(repairs, found, "labour_min")
     cost = _sum(repairs, found, "cost")
-    return NothingFound(len(found), len(mine), *minutes, *cost, len(again), len(followed))
+    return NothingFound(len(found), len(mine), *minutes, *cost, int(np.sum(again)), int(np.sum(followed)))
 
 
-def _sum(repairs: Repairs, index: list[int], column: str) -> tuple[float | None, int]:
-    values: list[Any] = [repairs.rows[i][column] for i in index if repairs.rows[i][column] is not None]
-    return (float(sum(values)) if values else None), len(values)
+def _sum(repairs: Repairs, index: IntArray, column: str) -> tuple[float | None, int]:
+    values = repairs.frame[column][index].drop_nulls()
+    return (float(values.sum()) if len(values) else None), len(values)
