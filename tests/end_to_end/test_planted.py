@@ -15,6 +15,7 @@ import pytest
 from helpers import load, query, rates_of
 from repermit.statistics.comparison import rate_ratio
 from repermit.studies.fixes import Fix, Fixes, fixes
+from repermit.studies.months import months
 from repermit.studies.selection import select
 from repermit.studies.terminal import Terminal, terminal
 from repermit.warehouse import opened
@@ -104,6 +105,17 @@ def test_the_month_stands_above_the_year_before(sample: Path, planted: Planted) 
     )
     assert low > 1
     assert max(monthly, key=lambda name: monthly[name].faults / (monthly[name].days or 1)) == month
+
+
+def test_the_month_is_the_one_signal(sample: Path, planted: Planted) -> None:
+    """Asked: of the months judged it alone is a signal, high, per load and per day."""
+    with opened(sample) as con:
+        found = months(con, sample.name, select(con))
+    for clock in ("by_loads", "by_days"):
+        signals = {r.month: getattr(r, clock).signal for r in found.rows}
+        assert {m: s for m, s in signals.items() if s in ("high", "low")} == {
+            planted["month"]["since"][:7]: "high"
+        }
 
 
 LAST_CORROSION = """

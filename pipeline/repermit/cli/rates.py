@@ -47,8 +47,9 @@ def rates(
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
-    """How often: faults per 1,000 loads and mean time between faults."""
+    """How often: faults per 1,000 loads and mean time between faults; by month, which months are a signal."""
     from repermit.cli.show import write
+    from repermit.studies.months import month_sentence, months, shift_sentence
     from repermit.studies.rates import Rate, parse_by
     from repermit.studies.rates import rates as ask
     from repermit.studies.selection import on_record, select
@@ -61,19 +62,30 @@ def rates(
         result = ask(con, store.name, selection, keys)
         if not on_record(con, selection.window):
             say(f"no record covers {selection.window}: that no faults are seen there means nothing")
+        judged = months(con, store.name, selection) if keys == ("month",) else None
+    marks = dict(zip((row.month for row in judged.rows), judged.as_dicts(), strict=True)) if judged else {}
+    mark_names = list(next(iter(marks.values()), {}))
     if form is Format.table:
         names = [*keys, *SHOWN]
         rows = [[*r.keys.values(), *_shown(r)] for r in result.rows]
+        if marks:
+            names.append("signal")
+            rows = [[*row, marks[str(row[0])]["signal"] or "not judged"] for row in rows]
         if keys:
-            rows.append(["all", *[None] * (len(keys) - 1), *_shown(result.total)])
+            rows.append(["all", *[None] * (len(keys) - 1), *_shown(result.total), *([None] if marks else [])])
         write(form, None, names, rows)
         say(
             f"{selection.window}; low and high are {result.about.level:.0%} limits of faults per 1,000 loads; counted apart:"
             f" correct trips on liquid {result.about.counts['near_misses']}, faults of racks {result.about.counts['rack_side']}"
         )
+        if judged and judged.rows:
+            last = next((row for row in reversed(judged.rows) if judged.signal_of(row)), judged.rows[-1])
+            say(f"{month_sentence(judged, last)} {shift_sentence(judged)}")
         return
-    found = [r.as_dict() for r in result.rows]
-    names = [*keys, *(n for n in Rate.__dataclass_fields__ if n != "keys")]
+    found = [
+        r.as_dict() | marks.get(str(r.keys.get("month")), dict.fromkeys(mark_names)) for r in result.rows
+    ]
+    names = [*keys, *(n for n in Rate.__dataclass_fields__ if n != "keys"), *mark_names]
     write(form, result.about.as_dict(), names, [[row[n] for n in names] for row in found])
 
 

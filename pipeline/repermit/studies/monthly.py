@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from repermit.studies.about import About, about
+from repermit.studies.months import Months, months
 from repermit.studies.quarantine import Reason, by_reason
 from repermit.studies.rates import Rate, Rates, rates
 from repermit.studies.selection import Selection, Window, covered
@@ -65,15 +66,14 @@ class FileRow:
 
 @dataclass(frozen=True)
 class Monthly:
-    """The month, the twelve before it, and what they are made of. `year` ends with the month."""
+    """The month, those before it, and what they are made of. `year` ends with the month."""
 
     about: About
     month: str
     year: Window
-    before: Window | None
     this_month: Rate
-    year_before: Rate | None
     months: tuple[MonthRow, ...]
+    judged: Months
     positions: Rates
     cells: Rates
     causes: tuple[CauseRow, ...]
@@ -135,22 +135,16 @@ order by started_at, trailer_id
 
 
 def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
-    """What the month of the selection shows, with the year that ends with it and the year before the month."""
+    """What the month of the selection shows, with the year that ends with it and the months before."""
     window = selection.window
     whole = covered(con)
     recorded = whole.first.replace(day=1) if whole else window.first
     year = Window(max(_months_back(window.end, 12), min(recorded, window.first)), window.end)
-    first = max(_months_back(window.first, 12), recorded)
-    before = Window(first, window.first) if first < window.first else None
     of_year = Selection(year)
-    by_month = {
-        row.keys["month"]: row
-        for row in rates(
-            con, store, Selection(Window(min(recorded, window.first), window.end)), ("month",)
-        ).rows
-    }
-    days = {"first": min(recorded, window.first), "end": window.end}
-    months = [
+    record = Window(min(recorded, window.first), window.end)
+    by_month = {row.keys["month"]: row for row in rates(con, store, Selection(record), ("month",)).rows}
+    days = {"first": record.first, "end": record.end}
+    by_month_rows = [
         MonthRow(**row, rate=by_month[row["month"]])
         for row in records(con, MONTHS, days)
         if row["month"] in by_month
@@ -160,10 +154,9 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         about=about(con, store, selection),
         month=f"{window.first:%Y-%m}",
         year=year,
-        before=before,
         this_month=rates(con, store, selection, ()).total,
-        year_before=rates(con, store, Selection(before), ()).total if before else None,
-        months=tuple(months),
+        months=tuple(by_month_rows),
+        judged=months(con, store, Selection(record)),
         positions=rates(con, store, of_year, ("position",)),
         cells=rates(con, store, of_year, ("position", "cause")),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),

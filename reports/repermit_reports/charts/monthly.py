@@ -12,35 +12,40 @@ Rows = list[dict[str, Any]]
 Chart = alt.LayerChart | alt.FacetChart
 
 
-def by_month(rows: Rows) -> Chart:
-    """Refusals and faults per 1,000 loads by month; faults with their limits.
+def control(rows: Rows, per: str) -> Chart:
+    """Faults by month against the range that chance brings; a month that is a signal is a diamond with its name.
 
-    Rows: month (YYYY-MM-01), name, refusals, faults, low, high, and the counts n_refusals, n_faults, loads.
+    Rows: month (YYYY-MM-01), name, rate, faults, and low, high, centre (None where not judged), stands, label.
     """
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         x=alt.X("month:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y"))
     )
+    judged = base.transform_filter("isValid(datum.high)")
     tips = [
         alt.Tooltip("name:N", title="month"),
-        alt.Tooltip("n_faults:Q", title="faults", format=","),
-        alt.Tooltip("faults:Q", title="faults per 1,000 loads", format=".3"),
-        alt.Tooltip("low:Q", title="from", format=".3"),
+        alt.Tooltip("faults:Q", format=","),
+        alt.Tooltip("rate:Q", title=f"faults per 1,000 {per}", format=".3"),
+        alt.Tooltip("low:Q", title="chance brings from", format=".3"),
         alt.Tooltip("high:Q", title="to", format=".3"),
-        alt.Tooltip("n_refusals:Q", title="refusals", format=","),
-        alt.Tooltip("loads:Q", title="loads", format=","),
+        alt.Tooltip("stands:N", title="that is"),
     ]
-    y = alt.Y("refusals:Q", title="per 1,000 loads", scale=alt.Scale(zero=True))
-    refused = base.mark_line(color=PALETTE["orange"], strokeDash=[5, 3]).encode(y=y)
-    limits = base.mark_rule(color=PALETTE["blue"], strokeWidth=2, opacity=0.55).encode(y="low:Q", y2="high:Q")
-    faults = base.mark_point(color=PALETTE["blue"], filled=True, size=55, opacity=1).encode(
-        y="faults:Q", tooltip=tips
+    y = alt.Y("rate:Q", title=f"faults per 1,000 {per}", scale=alt.Scale(zero=True))
+    band = judged.mark_area(style="band", interpolate="step").encode(y="low:Q", y2="high:Q")
+    edges = [
+        judged.mark_line(style="reference", interpolate="step").encode(y=f"{edge}:Q")
+        for edge in ("low", "high")
+    ]
+    centre = judged.mark_line(style="reference", strokeDash=[1, 0], interpolate="step").encode(y="centre:Q")
+    line = base.mark_line(color=PALETTE["blue"], strokeWidth=1, opacity=0.5).encode(y=y)
+    ordinary = (
+        base.transform_filter("datum.label == null")
+        .mark_point(color=PALETTE["blue"])
+        .encode(y=y, tooltip=tips)
     )
-    last = alt.Chart(alt.InlineData(values=rows[-1:])).encode(x=alt.X("month:T", scale=alt.Scale(type="utc")))
-    names = [
-        last.mark_text(align="left", dx=8, color=PALETTE[colour]).encode(y=f"{field}:Q", text=alt.value(name))
-        for field, name, colour in (("refusals", "refusals", "orange"), ("faults", "faults", "blue"))
-    ]
-    return alt.layer(limits, refused, faults, *names)
+    signals = base.transform_filter("datum.label != null").encode(y=y)
+    marks = signals.mark_point(color=PALETTE["orange"], shape="diamond", size=170).encode(tooltip=tips)
+    names = signals.mark_text(dy=-14).encode(text="label:N")
+    return alt.layer(band, *edges, centre, line, ordinary, marks, names)
 
 
 def position_by_cause(rows: Rows, positions: list[str], causes: list[str]) -> Chart:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from repermit.studies.monthly import Monthly
+from repermit.studies.months import MonthJudged, month_sentence, shift_sentence
 from repermit.studies.rates import Rate
 from repermit.wording import estimate, interval, number, position_words, seen, whole, words
 from repermit_reports.charts import monthly as charts
@@ -19,7 +20,12 @@ from repermit_reports.pages.words import (
 METHODS = (
     "Episode: refusals of one trailer for an equipment reason, joined when they are one event; a fault is an episode that was repaired or is unresolved, counted at its start. In IEC 60050-192 the event is a failure and the state after it a fault.",
     "Rates are faults over exposure of the trailers that have the position. Limits are 95 % gamma limits for the long-run rate of such trailers, widened where trailers differ (Garwood 1936; Fay and Feuer 1997); with fewer than 5 trailers they are exact Poisson limits and speak of these trailers only.",
+    "A month is a signal outside 3-sigma limits of a u chart around the rate of the months before it (ISO 7870-2), widened where months scatter more than chance (Laney 2002) and for what is not known of that rate; month-of-year factors are shrunken. A lasting shift is shown by a cumulative sum (ISO 7870-4; Page 1954; Lucas 1985) tuned to half as many again or a third fewer.",
     "Mean time between faults is exposure over faults, with the reciprocal limits. It is of a repairable trailer, not the life of a sensor.",
+)
+NOTES_OF_MONTHS = (
+    "Of months without any change, about 3 in 1,000 are signals by chance, up to 10 in 1,000 where faults are few or uneven.",
+    "The season is taken out only of months with more than 24 months before them. The last month is judged only if records cover it whole.",
 )
 ASSUMPTIONS = (
     "A load with a day but no time may have been at any moment of that day.",
@@ -62,17 +68,23 @@ def _headline(m: Monthly) -> str:
     if r.per_1000_loads is None:
         return f"{what[0].upper()}{what[1:]} in {m.month}."
     line = f"{what[0].upper()}{what[1:]} in {m.month}, {_per_1000(r)} per 1,000 loads"
-    before = m.year_before
-    if before is None or before.per_1000_loads is None:
-        return line + "; there is no earlier month to hold it against."
-    low, high = r.per_1000_loads_low or 0.0, r.per_1000_loads_high or 0.0
-    if low <= before.per_1000_loads <= high:
-        return line + f": no change shown from the {number(before.per_1000_loads)} of the months before."
-    worse = before.per_1000_loads < low
+    row = _this(m)
+    signal = m.judged.signal_of(row) if row else None
+    if signal is None:
+        return line + "; whether that is a signal can't be told yet."
     return (
         line
-        + f": {'more' if worse else 'fewer'} than the {number(before.per_1000_loads)} of the months before."
+        + {
+            "high": ": a signal, more than chance brings.",
+            "low": ": a signal, fewer than chance brings.",
+            "none": ": no signal.",
+        }[signal]
     )
+
+
+def _this(m: Monthly) -> MonthJudged | None:
+    """The month of the page among the months judged."""
+    return next((row for row in m.judged.rows if row.month == m.month), None)
 
 
 def _lede(m: Monthly) -> str:
@@ -86,25 +98,33 @@ def _lede(m: Monthly) -> str:
         " both counted apart.",
         f"{whole(c['unresolved'])} faults of the month are unresolved.",
     ]
-    parts.append("Months before: " + (str(m.before) if m.before else "none on record") + ".")
-    return " ".join(parts)
+    row = _this(m)
+    judged = [month_sentence(m.judged, row), shift_sentence(m.judged)] if row else []
+    return " ".join(judged) + "\n\n" + " ".join(parts)
+
+
+SIGNAL_WORDS = {"high": "signal: more", "low": "signal: fewer", "none": "no signal", None: "not judged"}
 
 
 def _by_month(m: Monthly) -> Section:
+    result = m.judged
     rows = [
         {
             "month": f"{row.month}-01",
             "name": row.month,
-            "refusals": row.refusals * 1000 / row.rate.loads if row.rate.loads else None,
-            "faults": row.rate.per_1000_loads,
-            "low": row.rate.per_1000_loads_low,
-            "high": row.rate.per_1000_loads_high,
-            "n_refusals": row.refusals,
-            "n_faults": row.rate.faults,
-            "loads": row.rate.loads,
+            "rate": judged.rate,
+            "centre": judged.centre,
+            "low": judged.low,
+            "high": judged.high,
+            "faults": row.faults,
+            "stands": SIGNAL_WORDS[judged.signal],
+            "label": row.month if judged.signal in ("high", "low") else None,
         }
-        for row in m.months
+        for row in result.rows
+        if (judged := result.judged(row)) and judged.rate is not None
     ]
+    signals = {row.month: result.signal_of(row) for row in result.rows}
+    per = result.clock if result.clock == "loads" else "trailer-days"
     table = Table(
         "by-month-table",
         "Refusals, episodes and faults by month",
@@ -117,6 +137,11 @@ def _by_month(m: Monthly) -> Section:
             Column("faults", "faults", kind="integer"),
             Column("rate", "faults per 1,000 loads", kind="interval"),
             Column("mtbf", "mean time between faults", unit="trailer-days", kind="interval"),
+            Column(
+                "signal",
+                "signal",
+                help="whether the month lies outside what chance brings around the months before it",
+            ),
         ),
         tuple(
             (
@@ -128,24 +153,32 @@ def _by_month(m: Monthly) -> Section:
                 row.rate.faults,
                 (row.rate.per_1000_loads, row.rate.per_1000_loads_low, row.rate.per_1000_loads_high),
                 (row.rate.mtbf_days, row.rate.mtbf_days_low, row.rate.mtbf_days_high),
+                SIGNAL_WORDS[signals.get(row.month)],
             )
             for row in m.months
         ),
     )
-    has_loads = any(row["faults"] is not None for row in rows)
+    named = [f"{row['name']} ({row['faults']} faults)" for row in rows if row["label"]]
     says = (
-        f"Equipment refusals (dashed) and faults (points with 95 % limits) per 1,000 loads, {m.months[0].month} to {m.months[-1].month}."
-        if m.months
+        f"Faults per 1,000 {per} by month, {rows[0]['name']} to {rows[-1]['name']}. The band is what chance brings around the"
+        f" months before (solid line); diamonds are signals: {', '.join(named) or 'none'}."
+        if rows
         else ""
     )
+    n_judged = sum(row["high"] is not None for row in rows)
+    found = f"{len(named)} of {seen(n_judged, 'month')} judged {'is a signal' if len(named) == 1 else 'are signals'}"
+    told = found + (f": {', '.join(named)}" if named else "") if n_judged else "No month can be judged yet"
+    ledes = [
+        f"{told}. {shift_sentence(result)}",
+        "A month with more loads has more refusals, so faults are told per 1,000 loads; a rise or fall within the band is no news.",
+    ]
     return Section(
         "by-month",
-        "Refusals and faults by month",
-        "A month with more loads has more refusals, so both are told per 1,000 loads. A season is not a trend: compare a month with the same month of other years."
-        if has_loads
-        else "No loads are on record, so nothing can be told per load.",
-        figure=Figure("by-month-figure", charts.by_month(rows), says) if has_loads else None,
+        "Is it a signal: faults by month",
+        " ".join(ledes),
+        figure=Figure("by-month-figure", charts.control(rows, per), says) if rows else None,
         table=table,
+        notes=NOTES_OF_MONTHS,
     )
 
 
