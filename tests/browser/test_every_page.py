@@ -42,7 +42,7 @@ SHEETS_LIMIT = 12
 def pages_of(store: Path, out: Path) -> list[Path]:
     """Every page of a store, the validation page with them."""
     write(validation_page(validate(store, now=NOW)), out / "validation.html")
-    return [*write_all(store, out, None, 0.0), out / "validation.html"]
+    return [*write_all(store, out, None, None, 0.0), out / "validation.html"]
 
 
 @pytest.fixture(scope="module")
