@@ -17,10 +17,11 @@ def control(rows: Rows, per: str) -> Chart:
 
     Rows: month (YYYY-MM-01), name, rate, faults, and low, high, centre (None where not judged), stands, label.
     """
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
-        x=alt.X("month:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y"))
-    )
-    judged = base.transform_filter("isValid(datum.high)")
+
+    def months(some: Rows) -> alt.Chart:
+        x = alt.X("month:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y"))
+        return alt.Chart(alt.InlineData(values=some)).encode(x=x)
+
     tips = [
         alt.Tooltip("name:N", title="month"),
         alt.Tooltip("faults:Q", format=","),
@@ -30,22 +31,23 @@ def control(rows: Rows, per: str) -> Chart:
         alt.Tooltip("stands:N", title="that is"),
     ]
     y = alt.Y("rate:Q", title=f"faults per 1,000 {per}", scale=alt.Scale(zero=True))
-    band = judged.mark_area(style="band", interpolate="step").encode(y="low:Q", y2="high:Q")
-    edges = [
-        judged.mark_line(style="reference", interpolate="step").encode(y=f"{edge}:Q")
-        for edge in ("low", "high")
-    ]
-    centre = judged.mark_line(style="reference", strokeDash=[1, 0], interpolate="step").encode(y="centre:Q")
-    line = base.mark_line(color=PALETTE["blue"], strokeWidth=1, opacity=0.5).encode(y=y)
-    ordinary = (
-        base.transform_filter("datum.label == null")
-        .mark_point(color=PALETTE["blue"])
-        .encode(y=y, tooltip=tips)
-    )
-    signals = base.transform_filter("datum.label != null").encode(y=y)
-    marks = signals.mark_point(color=PALETTE["orange"], shape="diamond", size=170).encode(tooltip=tips)
-    names = signals.mark_text(dy=-14).encode(text="label:N")
-    return alt.layer(band, *edges, centre, line, ordinary, marks, names)
+    line = months(rows).mark_line(color=PALETTE["blue"], strokeWidth=1, opacity=0.5).encode(y=y)
+    layers: list[alt.Chart] = [line]
+    if judged := [row for row in rows if row["high"] is not None]:
+        range_ = months(judged)
+        edge = range_.mark_line(style="reference", interpolate="step")
+        centre = range_.mark_line(style="reference", strokeDash=[1, 0], interpolate="step")
+        band = range_.mark_area(style="band", interpolate="step").encode(y="low:Q", y2="high:Q")
+        layers = [band, edge.encode(y="low:Q"), edge.encode(y="high:Q"), centre.encode(y="centre:Q"), line]
+    if ordinary := [row for row in rows if row["label"] is None]:
+        layers.append(months(ordinary).mark_point(color=PALETTE["blue"]).encode(y=y, tooltip=tips))
+    if signals := [row for row in rows if row["label"] is not None]:
+        marks = months(signals).encode(y=y)
+        layers.append(
+            marks.mark_point(color=PALETTE["orange"], shape="diamond", size=170).encode(tooltip=tips)
+        )
+        layers.append(marks.mark_text(dy=-14).encode(text="label:N"))
+    return alt.layer(*layers)
 
 
 def position_by_cause(rows: Rows, positions: list[str], causes: list[str]) -> Chart:
