@@ -55,7 +55,7 @@ def risk_90(fix: Fix) -> float:
 
 def test_the_shop_whose_crimps_come_apart(sample: Path, planted: Planted) -> None:
     """Asked: its fixes come back clearly more often than expected of the other shops', of no other shop can that be said."""
-    clear = {row.key for row in ask_fixes(sample, "shop").rows if (row.ratio_90d_low or 0) > 1}
+    clear = {row.key for row in ask_fixes(sample, "shop").rows if row.against and (row.against.low or 0) > 1}
     assert clear == {planted["shop"]["where"]}
 
 

@@ -12,6 +12,7 @@ from scipy import stats
 
 from helpers import store_from, write_csv
 from repermit.errors import CallError
+from repermit.studies.against import NOBODY
 from repermit.studies.fixes import KEYS, Fix, Fixes, Horizon, fixes, parse_by
 from repermit.studies.selection import select
 from repermit.warehouse import opened
@@ -204,7 +205,7 @@ def test_further_visits_of_one_fault_are_one_fix(tmp_path: Path) -> None:
 
 def test_a_store_without_repairs_has_no_rows(tmp_path: Path) -> None:
     found = ask(store_from(tmp_path, {"trailers": [trailer()]}))
-    assert (found.rows, found.total.fixes, found.total.ratio_90d) == ((), 0, None)
+    assert (found.rows, found.total.fixes, found.total.against) == ((), 0, None)
     assert {(h.back, h.risk, h.any_fault) for h in found.total.horizons} == {(0, None, None)}
 
 
@@ -351,11 +352,12 @@ def test_against_the_other_shops_beside_a_slow_loop(pooled: Path, shop: str) -> 
     low = stats.beta.ppf(0.025, observed, reference + 1)
     high = stats.beta.ppf(0.975, observed + 1, reference)
     fix = next(row for row in ask(pooled).rows if row.key == shop)
-    assert (fix.compared, fix.compared_back_90d) == (compared, observed)
-    assert fix.expected_90d == pytest.approx(expected, rel=1e-9)
-    assert fix.ratio_90d == pytest.approx(observed / expected, rel=1e-9)
-    assert fix.ratio_90d_low == pytest.approx(low / (1 - low) * reference / expected, rel=1e-9)
-    assert fix.ratio_90d_high == pytest.approx(high / (1 - high) * reference / expected, rel=1e-9)
+    a = fix.against
+    assert a is not None and (a.compared, a.back) == (compared, observed)
+    assert a.expected == pytest.approx(expected, rel=1e-9)
+    assert a.ratio == pytest.approx(observed / expected, rel=1e-9)
+    assert a.low == pytest.approx(low / (1 - low) * reference / expected, rel=1e-9)
+    assert a.high == pytest.approx(high / (1 - high) * reference / expected, rel=1e-9)
 
 
 def test_two_shops_by_hand(tmp_path: Path) -> None:
@@ -370,15 +372,15 @@ def test_two_shops_by_hand(tmp_path: Path) -> None:
     west = [visit("T3", 0, 2), visit("T3", 40, 2), visit("T4", 0, 2), visit("T5", 0, 2)]
     store = store_from(tmp_path, {"trailers": trailers, "repairs": east + west})
     fix = next(row for row in ask(store).rows if row.key == "East")
-    assert (fix.fixes, fix.compared, fix.compared_back_90d) == (4, 3, 1)
-    assert fix.expected_90d == pytest.approx(3 / 4, rel=1e-12)
-    assert fix.ratio_90d == pytest.approx(4 / 3, rel=1e-12)
+    a = fix.against
+    assert a is not None and (fix.fixes, a.compared, a.back) == (4, 3, 1)
+    assert a.expected == pytest.approx(3 / 4, rel=1e-12)
+    assert a.ratio == pytest.approx(4 / 3, rel=1e-12)
 
 
 def test_a_shop_alone_is_held_against_nobody(tmp_path: Path) -> None:
     fix = of_east(tmp_path, visit("T1", 0, 2, "East"), visit("T1", 50, 2, "East"))
-    assert fix is not None
-    assert (fix.compared, fix.expected_90d, fix.ratio_90d, fix.ratio_90d_low) == (0, None, None, None)
+    assert fix is not None and fix.against == NOBODY
 
 
 def test_the_background_by_hand(tmp_path: Path) -> None:

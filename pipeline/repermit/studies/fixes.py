@@ -5,12 +5,24 @@ Marts in, `Fixes` out. May import `errors`, `statistics`, `warehouse` and its ne
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
-from repermit.studies.repaired import Repairs, load
+from repermit.studies.against import NOBODY, Against, against, explained_by_mix
+from repermit.studies.holding import (
+    LOADS,
+    Difference,
+    Estimate,
+    days_gained,
+    difference,
+    first_time_fix,
+    in_loads,
+    known_or_none,
+    shares_of,
+)
+from repermit.studies.repaired import ALIKE, Repairs, load
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection, settings_of
 
@@ -44,10 +56,11 @@ class Horizon:
 class Fix:
     """One row: how many repairs, of how many trailers, and what followed.
 
-    `placed` repairs have a position and so a comeback risk; all have a risk of any fault. Expected within 90
-    days, of the placed ones: by chance, from the background rate of faults at their positions; and, of one
-    shop, from the other shops' repairs of the same mix (`compared`: how many had the like elsewhere, `compared_back_90d`:
-    how many of these came back).
+    `placed` repairs have a position and so a comeback risk; all have a risk of any fault. `in_loads`: the risk of a
+    comeback by completed loads. `first_time_fix`: the share of first visits that ended the matter. `gained_180d`: days
+    without a comeback gained over the other rows. `expected_background_90d`: what chance would bring, from the
+    background rate of faults at their positions. Of a shop: held `against` the other shops on the same mix of work, on
+    the same mix with the same action, and (`crude`) on any mix; `mix_share` of the crude difference is the mix's.
     """
 
     key: str | None
@@ -55,46 +68,49 @@ class Fix:
     placed: int
     trailers: int
     horizons: tuple[Horizon, ...]
+    in_loads: tuple[Estimate, ...]
+    first_time_fix: Estimate
+    gained_180d: Estimate
     expected_background_90d: float | None
-    compared: int | None
-    compared_back_90d: float | None
-    expected_90d: float | None
-    ratio_90d: float | None
-    ratio_90d_low: float | None
-    ratio_90d_high: float | None
+    against: Against | None = None
+    against_same_action: Against | None = None
+    mix_share: float | None = None
 
     def as_dict(self, by: str) -> dict[str, Any]:
         """For JSON: one field a horizon and quantity."""
-        found: dict[str, Any] = {
-            by: self.key,
-            "fixes": self.fixes,
-            "placed": self.placed,
-            "trailers": self.trailers,
+        found: dict[str, Any] = {by: self.key} | {
+            n: getattr(self, n) for n in ("fixes", "placed", "trailers")
         }
         for h in self.horizons:
-            found |= {
-                f"back_{h.days}d": h.back,
-                f"back_least_{h.days}d": h.back_least,
-                f"back_most_{h.days}d": h.back_most,
-                f"risk_{h.days}d": h.risk,
-                f"risk_{h.days}d_low": h.risk_low,
-                f"risk_{h.days}d_high": h.risk_high,
-                f"any_fault_{h.days}d": h.any_fault,
-                f"any_fault_{h.days}d_low": h.any_fault_low,
-                f"any_fault_{h.days}d_high": h.any_fault_high,
-            }
+            for name in ("back", "back_least", "back_most"):
+                found[f"{name}_{h.days}d"] = getattr(h, name)
+            for name in ("risk", "any_fault"):
+                found |= {f"{name}_{h.days}d{end}": getattr(h, name + end) for end in ("", "_low", "_high")}
+        for loads, risk in zip(LOADS, self.in_loads, strict=True):
+            found |= _with_limits(f"risk_{loads}_loads", risk)
+        found["first_visits"] = self.first_time_fix.n
+        found |= _with_limits("first_time_fix", self.first_time_fix)
+        found |= _with_limits("gained_180d", self.gained_180d)
         found["expected_background_90d"] = self.expected_background_90d
         if by == "shop":
-            names = (
-                "compared",
-                "compared_back_90d",
-                "expected_90d",
-                "ratio_90d",
-                "ratio_90d_low",
-                "ratio_90d_high",
-            )
-            found |= {name: getattr(self, name) for name in names}
+            for name, against in (("", self.against), ("_same_action", self.against_same_action)):
+                a = against or NOBODY
+                found |= {
+                    f"compared{name}": a.compared,
+                    f"compared_back_90d{name}": a.back,
+                    f"expected_90d{name}": a.expected,
+                }
+                found |= {
+                    f"ratio_90d{name}": a.ratio,
+                    f"ratio_90d{name}_low": a.low,
+                    f"ratio_90d{name}_high": a.high,
+                }
+            found["mix_share"] = self.mix_share
         return found
+
+
+def _with_limits(name: str, estimate: Estimate) -> dict[str, float | None]:
+    return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
 
 
 @dataclass(frozen=True)
@@ -105,6 +121,8 @@ class Fixes:
     by: str
     rows: tuple[Fix, ...]
     total: Fix
+    difference: Difference | None
+    """Whether the rows differ in how soon their fixes come back."""
 
 
 def parse_by(text: str) -> str:
@@ -116,41 +134,59 @@ def parse_by(text: str) -> str:
 
 def fixes(con: Connection, store: str, selection: Selection, by: str) -> Fixes:
     """What followed each repair returned before the window's end, on all records before it."""
-    import polars as pl
+    import numpy as np
 
     level = settings_of(con).level
     pool = load(con, Selection(selection.window))
-    chosen = pool.of(selection)
+    chosen, firsts = pool.of(selection), pool.of(selection, "is_first")
+    groups, first_of = pool.groups(chosen, by), dict(pool.groups(firsts, by))
     found = []
-    for key, mine in pool.groups(chosen, by):
-        others = pool.where(pl.col("shop").ne_missing(key)) if by == "shop" and key is not None else None
-        found.append(summarise(pool, mine, key, level, others))
+    for key, mine in groups:
+        others = pool.not_of(key) if by == "shop" and key is not None else None
+        rest = np.setdiff1d(chosen, mine)
+        found.append(summarise(pool, key, mine, first_of.get(key, mine[:0]), level, others, rest))
     found.sort(key=lambda f: (-f.fixes, f.key is None, str(f.key)))
-    return Fixes(about(con, store, selection), by, tuple(found), summarise(pool, chosen, "all", level))
+    placed = [mine[pool.placed[mine]] for key, mine in groups if key is not None]
+    return Fixes(
+        about(con, store, selection),
+        by,
+        tuple(found),
+        summarise(pool, "all", chosen, firsts, level),
+        difference(pool, placed),
+    )
 
 
 def summarise(
-    repairs: Repairs, mine: IntArray, key: str | None, level: float, others: IntArray | None = None
+    repairs: Repairs,
+    key: str | None,
+    mine: IntArray,
+    firsts: IntArray,
+    level: float,
+    others: IntArray | None = None,
+    rest: IntArray | None = None,
 ) -> Fix:
-    """One row over the repairs `mine` (indices), held against the repairs `others` where given."""
+    """One row over the repairs `mine` and the first visits `firsts`, held against the shops `others` and the other rows `rest`."""
     import numpy as np
 
     placed = mine[repairs.placed[mine]]
-    by_chance = (
-        float(np.dot(repairs.per_day[placed], np.minimum(repairs.days[placed], 90.0)))
-        if len(placed)
-        else None
-    )
-    against = _against(repairs, placed, others, level) if others is not None else (None,) * 6
-    return Fix(
+    chance = float(np.dot(repairs.per_day[placed], np.minimum(repairs.days[placed], 90.0)))
+    rest = mine[:0] if rest is None else rest
+    row = Fix(
         key,
         len(mine),
         len(placed),
         len(np.unique(repairs.trailer[mine])),
         _horizons(repairs, mine, placed, level),
-        None if by_chance is None else _known(by_chance),
-        *against,
+        in_loads(repairs, placed, level),
+        first_time_fix(repairs, firsts, level),
+        days_gained(repairs, placed, rest[repairs.placed[rest]], level),
+        known_or_none(chance) if len(placed) else None,
     )
+    if others is None:
+        return row
+    fair, crude = (against(repairs, placed, others, level, alike) for alike in (ALIKE, ()))
+    same = against(repairs, placed, others, level, (*ALIKE, "action"))
+    return replace(row, against=fair, against_same_action=same, mix_share=explained_by_mix(crude, fair))
 
 
 def _horizons(repairs: Repairs, index: IntArray, placed: IntArray, level: float) -> tuple[Horizon, ...]:
@@ -158,12 +194,15 @@ def _horizons(repairs: Repairs, index: IntArray, placed: IntArray, level: float)
 
     from repermit.statistics.competing import aalen_johansen
 
-    there = repairs.share[placed]
-    shares = np.column_stack([there, np.where(repairs.failed[placed], 1 - there, 0.0)])
     at = np.array(HORIZONS, dtype=float)
     here = (
         aalen_johansen(
-            repairs.days[placed], None, at, event_weight=shares, cluster=repairs.trailer[placed], level=level
+            repairs.days[placed],
+            None,
+            at,
+            event_weight=shares_of(repairs, placed),
+            cluster=repairs.trailer[placed],
+            level=level,
         )
         if len(placed)
         else None
@@ -186,46 +225,12 @@ def _horizons(repairs: Repairs, index: IntArray, placed: IntArray, level: float)
         most = soon[repairs.same[soon] | repairs.unknown[soon]]
         values: list[float | None] = [None] * 6
         if here is not None:
-            values[:3] = [_known(x[0, t]) for x in (here.incidence, here.low, here.high)]
+            values[:3] = [known_or_none(x[0, t]) for x in (here.incidence, here.low, here.high)]
         if every is not None:
-            values[3:] = [_known(x[0, t]) for x in (every.incidence, every.low, every.high)]
+            values[3:] = [known_or_none(x[0, t]) for x in (every.incidence, every.low, every.high)]
         found.append(
             Horizon(
                 days, float(np.sum(repairs.share[soon])), int(repairs.same[soon].sum()), len(most), *values
             )
         )
     return tuple(found)
-
-
-def _against(
-    repairs: Repairs, placed: IntArray, others: IntArray, level: float
-) -> tuple[int, float | None, float | None, float | None, float | None, float | None]:
-    """Compared repairs, their comebacks within 90 days, the number expected, ratio and limits, against the like of `others`.
-
-    Expected is the others' cumulative hazard at each repair's own follow-up. Strata: system, length, reason,
-    indication. Repairs whose stratum the others lack are left out.
-    """
-    import numpy as np
-
-    from repermit.statistics.comparison import cumulative_hazard, rate_ratio
-
-    back = np.where(repairs.days <= 90, repairs.share, 0.0)
-    days = np.minimum(repairs.days, 90.0)
-    strata, theirs_placed = repairs.strata(), others[repairs.placed[others]]
-    expected, observed, reference, compared = 0.0, 0.0, 0.0, 0
-    for stratum in np.intersect1d(strata[placed], strata[theirs_placed]):
-        ours, theirs = placed[strata[placed] == stratum], theirs_placed[strata[theirs_placed] == stratum]
-        expected += float(cumulative_hazard(days[theirs], back[theirs], days[ours]).sum())
-        observed += float(back[ours].sum())
-        reference += float(back[theirs].sum())
-        compared += len(ours)
-    if not compared or not expected:
-        return compared, observed if compared else None, expected if compared else None, None, None, None
-    ratio, low, high = rate_ratio(observed, expected, reference, reference, level)
-    return compared, observed, expected, _known(ratio), _known(low), _known(high)
-
-
-def _known(value: Any) -> float | None:
-    import math
-
-    return float(value) if math.isfinite(value) else None

@@ -116,24 +116,30 @@ class Repairs:
     trailer: IntArray
 
     def where(self, condition: pl.Expr) -> IntArray:
-        """The indices of the repairs that give their episode's finding and meet a condition (null = no)."""
+        """The indices of the repairs that meet a condition (null = no)."""
         import numpy as np
+
+        return np.flatnonzero(self.frame.select(condition.fill_null(False)).to_series().to_numpy())
+
+    def of(self, selection: Selection, only: str = "gives_finding") -> IntArray:
+        """Those of a selection's filters that give their episode's finding, or are its first visit (`is_first`).
+
+        Its shop is the one that repaired.
+        """
         import polars as pl
 
-        return np.flatnonzero(
-            self.frame.select((condition & pl.col("gives_finding")).fill_null(False)).to_series().to_numpy()
-        )
-
-    def of(self, selection: Selection) -> IntArray:
-        """Those of a selection's filters. Its shop is the one that repaired."""
-        import polars as pl
-
-        condition = pl.lit(True)
+        condition = pl.col(only)
         for name in ("fleet", "system", "terminal", "shop"):
             value = getattr(selection, name)
             if value is not None:
                 condition &= pl.col(name) == value
         return self.where(condition)
+
+    def not_of(self, shop: str) -> IntArray:
+        """The repairs of all other shops, those of no known shop too."""
+        import polars as pl
+
+        return self.where(pl.col("gives_finding") & pl.col("shop").ne_missing(shop))
 
     def groups(self, index: IntArray, by: str) -> list[tuple[str | None, IntArray]]:
         """The indices of each value of a column among `index`; the value not known comes last."""
@@ -144,11 +150,14 @@ class Repairs:
         found = keyed.group_by("key").agg("i").sort("key", nulls_last=True)
         return [(key, np.array(i, dtype=np.int64)) for key, i in found.iter_rows()]
 
-    def strata(self) -> IntArray:
-        """A number a kind of repair, alike in `ALIKE`."""
+    def strata(self, alike: tuple[str, ...] = ALIKE) -> IntArray:
+        """A number a kind of repair, alike in these columns."""
+        import numpy as np
         import polars as pl
 
-        return self.frame.select(pl.struct(ALIKE).rank("dense").cast(pl.Int64)).to_series().to_numpy()
+        if not alike:
+            return np.zeros(self.frame.height, dtype=np.int64)
+        return self.frame.select(pl.struct(alike).rank("dense").cast(pl.Int64)).to_series().to_numpy()
 
 
 def load(con: Connection, end: Selection) -> Repairs:

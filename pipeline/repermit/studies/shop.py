@@ -71,8 +71,6 @@ from core.visits where shop = $shop and received_at < $end
 
 def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord:
     """What the record shows of the selection's shop. Raises CallError where it has no repair on record."""
-    import polars as pl
-
     shop = selection.shop
     if shop is None:
         raise CallError("no shop was named", hint="Give --shop NAME.")
@@ -81,12 +79,13 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
     first = min(whole.first, selection.window.first) if whole else selection.window.first
     every = Window(first, selection.window.end)
     repairs = load(con, Selection(selection.window))
-    mine, others = repairs.where(pl.col("shop") == shop), repairs.where(pl.col("shop").ne_missing(shop))
+    mine, others = repairs.of(Selection(selection.window, shop=shop)), repairs.not_of(shop)
+    firsts = repairs.of(Selection(selection.window, shop=shop), "is_first")
     counts = records(con, VISITS, {"shop": shop, "end": selection.window.end})[0]
     return ShopRecord(
         about=about(con, store, Selection(every)),
         shop=shop,
-        total=summarise(repairs, mine, shop, level, others),
+        total=summarise(repairs, shop, mine, firsts, level, others),
         actions=_compared(repairs, mine, others, "action", level),
         methods=_compared(repairs, mine, others, "method", level),
         nothing_found=_nothing_found(repairs, mine),
@@ -99,12 +98,13 @@ def _compared(
 ) -> tuple[Compared, ...]:
     """This shop's fixes by one key, most first, each with the other shops'. Only kinds of which some have a position."""
     there = dict(repairs.groups(others, by))
+    nobody = mine[:0]
     found = []
     for key, here in repairs.groups(mine, by):
         if key == "none" or not repairs.placed[here].any():
             continue
-        elsewhere = summarise(repairs, there[key], key, level) if key in there else None
-        found.append(Compared(key, summarise(repairs, here, key, level), elsewhere))
+        elsewhere = summarise(repairs, key, there[key], nobody, level) if key in there else None
+        found.append(Compared(key, summarise(repairs, key, here, nobody, level), elsewhere))
     return tuple(sorted(found, key=lambda c: (-c.here.fixes, str(c.name))))
 
 

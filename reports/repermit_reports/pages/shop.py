@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from datetime import date
 
+from repermit.studies.against import Against
 from repermit.studies.fixes import Fix, Horizon
 from repermit.studies.shop import Compared, ShopRecord
-from repermit.wording import amount, number, seen, whole, words
+from repermit.wording import amount, number, percent, seen, whole, words
 from repermit_reports.charts import shop as charts
 from repermit_reports.page import Column, Figure, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, records_give
@@ -68,6 +69,11 @@ def _lede(s: ShopRecord) -> str:
     parts = [
         f"{whole(s.visits)} visits are on record since {s.first_return or 'an unknown day'}; {whole(s.visits_without_finding)} of them do not say what was found or in what."
     ]
+    first = s.total.first_time_fix
+    if first.value is not None and first.n >= FEW:
+        parts.append(
+            f"Of 100 first visits {number(first.value * 100, 2)} ended the matter (between {number((first.low or 0) * 100, 2)} and {number((first.high or 0) * 100, 2)}): no further visit, nothing back at the same place within 30 days."
+        )
     told = [c for c in s.actions if c.name and c.here.placed >= FEW and _90(c.here).risk is not None]
     if len(told) == 1:
         parts.append(f"Only {words(told[0].name)} has {FEW} fixes or more: {_of_100(told[0].here)}.")
@@ -201,34 +207,51 @@ def _methods(s: ShopRecord) -> Section:
 
 
 def _against(s: ShopRecord) -> Section:
-    f = s.total
-    if f.ratio_90d is None or f.expected_90d is None:
+    title, a = "This shop against the others", s.total.against
+    if a is None or a.ratio is None or a.low is None:
         lede = "The other shops have no fixes of the same kind on record, or none that came back, so there is nothing to hold this shop against."
-        return Section("against", "This shop against the others", lede)
-    low, high = f.ratio_90d_low or 0.0, f.ratio_90d_high
-    what = f"Of the {whole(f.compared)} fixes that the other shops have the like of, about {number(f.compared_back_90d, 2)} came back within 90 days. Expected from the other shops' record on the same mix of work: {number(f.expected_90d, 2)}."
-    between = (
-        f"between {number(low, 2)} and {number(high, 2)}" if high is not None else f"{number(low, 2)} or more"
-    )
-    if low > 1:
-        verdict = (
-            f"That is more than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
+        return Section("against", title, lede)
+    if a.compared < FEW:
+        lede = f"Only {seen(a.compared, 'fix', 'fixes')} of this shop can be followed and have the like elsewhere: too few to hold it against the others."
+        return Section("against", title, lede)
+    what = f"Of the {whole(a.compared)} fixes that the other shops have the like of, about {number(a.back, 2)} came back within 90 days. Expected from the other shops' record on the same mix of work: {number(a.expected, 2)}."
+    same = s.total.against_same_action
+    notes = []
+    if same and same.ratio is not None and same.compared >= FEW:
+        notes.append(
+            f"With the same action as well as the same work: {number(same.ratio, 2)} times as many ({_between(same)} times)."
         )
-    elif high is not None and high < 1:
-        verdict = (
-            f"That is fewer than chance explains: {number(f.ratio_90d, 2)} times as many ({between} times)."
+    if s.total.mix_share is not None:
+        notes.append(_mix(s.total.mix_share))
+    left_out = s.total.placed - a.compared
+    if left_out:
+        notes.append(
+            f"{whole(left_out)} of this shop's {whole(s.total.placed)} fixes have no like elsewhere and are left out of this comparison."
         )
-    else:
-        verdict = f"It could truly be {between} times as many: too few to tell it from the others."
-    left_out = f.placed - (f.compared or 0)
-    notes = (
-        (
-            f"{whole(left_out)} of this shop's {whole(f.placed)} fixes have no like elsewhere and are left out of this comparison.",
+    return Section("against", title, f"{what} {_verdict(a)}", notes=tuple(notes))
+
+
+def _between(a: Against) -> str:
+    low = number(a.low, 2)
+    return f"between {low} and {number(a.high, 2)}" if a.high is not None else f"{low} or more"
+
+
+def _verdict(a: Against) -> str:
+    if (a.low or 0) > 1:
+        return f"That is more than chance explains: {number(a.ratio, 2)} times as many ({_between(a)} times)."
+    if a.high is not None and a.high < 1:
+        return (
+            f"That is fewer than chance explains: {number(a.ratio, 2)} times as many ({_between(a)} times)."
         )
-        if left_out
-        else ()
-    )
-    return Section("against", "This shop against the others", f"{what} {verdict}", notes=notes)
+    return f"It could truly be {_between(a)} times as many: too few to tell it from the others."
+
+
+def _mix(share: float) -> str:
+    if share >= 0.1:
+        return f"Without allowing for the mix of work the difference would look larger: the mix explains about {percent(min(share, 1.0))} of it."
+    if share <= -0.1:
+        return "The mix of work hides part of the difference: without allowing for it, it would look smaller."
+    return "The mix of work explains next to nothing of the difference."
 
 
 def _nothing_found(s: ShopRecord) -> Section:
