@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -24,9 +25,12 @@ from repermit.cli.options import (
     say,
 )
 
+if TYPE_CHECKING:
+    from repermit.studies.fixes import Fix
+
 
 def fixes(
-    by: Annotated[str, typer.Option("--by", help="One of action, shop, cause, method.")] = "action",
+    by: Annotated[str, typer.Option("--by", help="One of action, shop, cause, method, lot.")] = "action",
     store: Store = DEFAULT_STORE,
     first: From = None,
     end: To = None,
@@ -51,31 +55,23 @@ def fixes(
             con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
         )
         result = ask(con, store.name, selection, key)
-    names: tuple[str, ...]
     if form is Format.table:
-        shown = (*result.rows, result.total)
-        names = (key, "fixes", "placed", "back_90d", "by_chance", "risk_90d", "low", "high", "any_fault_90d")
-        rows = []
-        for fix in shown:
-            h = next(h for h in fix.horizons if h.days == 90)
-            rows.append(
-                (
-                    fix.key,
-                    fix.fixes,
-                    fix.placed,
-                    h.back,
-                    fix.expected_background_90d,
-                    h.risk,
-                    h.risk_low,
-                    h.risk_high,
-                    h.any_fault,
-                )
-            )
-        write(form, None, names, rows)
+        names = (key, "fixes", "placed", "back_90d", "by_chance", "risk_90d", "low", "high", "first_time")
+        write(form, None, names, [_shown(fix) for fix in (*result.rows, result.total)])
+        say(result.sentence())
         say(
-            f"all repairs returned before {selection.window.end}; a comeback is the next fault at the position of the repair"
+            f"all repairs returned before {selection.window.end}; a comeback is the next fault at the position of the repair;"
+            " first_time: the share of first visits that ended the matter"
         )
         return
     found = [fix.as_dict(key) for fix in result.rows]
-    names = tuple(found[0]) if found else tuple(result.total.as_dict(key))
-    write(form, result.about.as_dict(), names, [[row[n] for n in names] for row in found])
+    fields = tuple(found[0]) if found else tuple(result.total.as_dict(key))
+    difference = asdict(result.difference) if result.difference else None
+    about = result.about.as_dict() | {"says": result.sentence(), "difference": difference}
+    write(form, about, fields, [[row[n] for n in fields] for row in found])
+
+
+def _shown(fix: Fix) -> tuple[object, ...]:
+    h = next(h for h in fix.horizons if h.days == 90)
+    chance, first = fix.expected_background_90d, fix.first_time_fix.value
+    return (fix.key, fix.fixes, fix.placed, h.back, chance, h.risk, h.risk_low, h.risk_high, first)

@@ -12,6 +12,8 @@ References
     163-170; Peto R., Peto J. (1972) Journal of the Royal Statistical Society A 135, 185-207 (log-rank test).
 [4] Lin D.Y., Wei L.J. (1989) The robust inference for the Cox proportional hazards model. Journal of the American
     Statistical Association 84, 1074-1078 (variance over clusters of the score).
+[5] Rao J.N.K., Scott A.J. (1981) The analysis of categorical data from complex sample surveys. Journal of the American
+    Statistical Association 76, 221-230 (a statistic divided by its mean design effect).
 """
 
 from __future__ import annotations
@@ -101,14 +103,16 @@ def hazard_test(
     *,
     cluster: ArrayLike | None = None,
 ) -> GroupTest | None:
-    """Log-rank test of k groups for one kind of event [3], with the variance of the score over clusters [4].
+    """Log-rank test of k groups for one kind of event [3], divided by the design effect of clusters [4] [5].
 
     ``time`` (n): when its event came or it was lost from view (also to another event). ``event_weight`` (n): 1, 0, or
     the probability that it was this event. ``group`` (n): codes 0 to k - 1. ``cluster`` (n): label of the independent
-    unit; without it the variance is the hypergeometric one of [3], for events of weight 0 or 1.
+    unit. The variance is the hypergeometric one of [3]; with m clusters the statistic is divided by the mean ratio of
+    the variance over clusters, times m / (m - 1), to it, where that is above 1. (The full matrix over clusters would
+    be too poorly known for many groups of few clusters.)
 
     Ties: events at one time meet one risk set, which holds those lost at that time. Groups in which nobody is at risk
-    at any event drop out. Zero events, one group, or fewer clusters than groups: None. Raises ValueError for negative
+    at any event drop out. Zero events, one group, or fewer than two clusters: None. Raises ValueError for negative
     times, weights outside 0 to 1 and unequal lengths.
     """
     t, weight = np.asarray(time, dtype=np.float64), np.asarray(event_weight, dtype=np.float64)
@@ -131,18 +135,22 @@ def hazard_test(
     share = at_risk / everyone
     expected = (share * total).sum(axis=1)
     observed = events.sum(axis=1)
-    if cluster is None:
-        spread = _hypergeometric(share, total, everyone)
-    else:
-        spread = _over_clusters(codes, weight, own, last, share, total / everyone, np.asarray(cluster))
     use = expected > 0
     if use.sum() < 2:
         return None
-    score = (observed - expected)[use][:-1]
-    covariance = spread[np.ix_(use, use)][:-1, :-1]
-    if np.linalg.matrix_rank(covariance) < score.size:
+    keep = np.flatnonzero(use)[:-1]
+    score = (observed - expected)[keep]
+    variance = _hypergeometric(share, total, everyone)[np.ix_(keep, keep)]
+    if np.linalg.matrix_rank(variance) < score.size:
         return None
-    chi2 = float(score @ np.linalg.solve(covariance, score))
+    effect = 1.0
+    if cluster is not None:
+        robust = _over_clusters(codes, weight, own, last, share, total / everyone, np.asarray(cluster))
+        if robust is None:
+            return None
+        design = np.linalg.solve(variance, robust[np.ix_(keep, keep)])
+        effect = max(1.0, float(np.trace(design)) / score.size)
+    chi2 = float(score @ np.linalg.solve(variance, score)) / effect
     df = int(score.size)
     return GroupTest(chi2, df, float(special.chdtrc(df, chi2)), observed, expected)
 
@@ -213,10 +221,10 @@ def _over_clusters(
     share: FloatArray,
     hazard: FloatArray,
     cluster: IntArray,
-) -> FloatArray:
+) -> FloatArray | None:
     """Sum over clusters of the outer product of their scores; m / (m - 1) for m clusters."""
     labels = np.unique(cluster, return_inverse=True)[1]
-    k, m = share.shape[0], int(labels.max()) + 1
+    m = int(labels.max()) + 1
     running, base = from_zero(share * hazard), from_zero(hazard)
     score = running[:, last]  # minus what each would expect, where it is at risk, for the groups it is not in
     score[codes, np.arange(codes.size)] -= base[last]
@@ -224,6 +232,6 @@ def _over_clusters(
     score[:, happened] -= share[:, own] * weight[happened]
     score[codes[happened], happened] += weight[happened]
     by_cluster = np.array([np.bincount(labels, weights=row, minlength=m) for row in score])
-    if m <= k:
-        return np.zeros((k, k))
+    if m < 2:
+        return None
     return np.asarray(by_cluster @ by_cluster.T * m / (m - 1), dtype=np.float64)

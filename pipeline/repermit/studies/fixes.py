@@ -12,6 +12,7 @@ from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.against import NOBODY, Against, against, explained_by_mix
 from repermit.studies.holding import (
+    LEAST_FIXES,
     LOADS,
     Difference,
     Estimate,
@@ -25,6 +26,7 @@ from repermit.studies.holding import (
 from repermit.studies.repaired import ALIKE, Repairs, load
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection, settings_of
+from repermit.wording import estimate, number, seen, whole, words
 
 if TYPE_CHECKING:
     from repermit.studies.repaired import IntArray
@@ -58,7 +60,7 @@ class Fix:
 
     `placed` repairs have a position and so a comeback risk; all have a risk of any fault. `in_loads`: the risk of a
     comeback by completed loads. `first_time_fix`: the share of first visits that ended the matter. `gained_180d`: days
-    without a comeback gained over the other rows. `expected_background_90d`: what chance would bring, from the
+    without a comeback gained over the other rows of known key. `expected_background_90d`: what chance would bring, from the
     background rate of faults at their positions. Of a shop: held `against` the other shops on the same mix of work, on
     the same mix with the same action, and (`crude`) on any mix; `mix_share` of the crude difference is the mix's.
     """
@@ -124,6 +126,42 @@ class Fixes:
     difference: Difference | None
     """Whether the rows differ in how soon their fixes come back."""
 
+    def sentence(self) -> str:
+        """What the rows say, in words."""
+        told = [
+            row
+            for row in self.rows
+            if row.key is not None and row.placed >= LEAST_FIXES and _at(row, 90).risk is not None
+        ]
+        head = f"{seen(self.total.placed, 'fix', 'fixes')} with a known place"
+        if len(told) < 2 or self.difference is None:
+            return f"{head}: too few to tell whether it matters by which {self.by} they were made."
+        worst, best = (pick(told, key=lambda row: _at(row, 90).risk or 0) for pick in (max, min))
+        ends = "; ".join(
+            f"{words(row.key)} {how}, {_risk(row)}"
+            for row, how in ((worst, "come back most"), (best, "least"))
+        )
+        return f"{head}. By {self.by}, {ends}. {_chance(self.difference)}"
+
+
+def _at(row: Fix, days: int) -> Horizon:
+    return next(h for h in row.horizons if h.days == days)
+
+
+def _risk(row: Fix) -> str:
+    h = _at(row, 90)
+    return (
+        f"{estimate(h.risk, h.risk_low, h.risk_high, as_percent=True)} of {whole(row.placed)} within 90 days"
+    )
+
+
+def _chance(d: Difference) -> str:
+    if d.p < 0.01:
+        return f"Chance alone hardly makes such differences (p = {number(d.p, 2)})."
+    if d.p < 0.05:
+        return f"Chance alone seldom makes such differences (p = {number(d.p, 2)})."
+    return f"Chance alone can make such differences (p = {number(d.p, 2)}): none is shown."
+
 
 def parse_by(text: str) -> str:
     """The key of `--by`. Raises CallError for another."""
@@ -140,10 +178,11 @@ def fixes(con: Connection, store: str, selection: Selection, by: str) -> Fixes:
     pool = load(con, Selection(selection.window))
     chosen, firsts = pool.of(selection), pool.of(selection, "is_first")
     groups, first_of = pool.groups(chosen, by), dict(pool.groups(firsts, by))
+    known = np.concatenate([chosen[:0], *(mine for key, mine in groups if key is not None)])
     found = []
     for key, mine in groups:
         others = pool.not_of(key) if by == "shop" and key is not None else None
-        rest = np.setdiff1d(chosen, mine)
+        rest = np.setdiff1d(known, mine) if key is not None else mine[:0]
         found.append(summarise(pool, key, mine, first_of.get(key, mine[:0]), level, others, rest))
     found.sort(key=lambda f: (-f.fixes, f.key is None, str(f.key)))
     placed = [mine[pool.placed[mine]] for key, mine in groups if key is not None]

@@ -20,8 +20,8 @@ LOADS = (50, 150, 300)
 FIRST_TIME_DAYS = 30
 """A first-time fix needs no further visit, and no fault at its place within so many days (*common practice*)."""
 LONGEST_DAYS = 180
-LEAST_BACK = 5
-"""Fewer comebacks than this, in both groups together, tell nothing of the time gained."""
+LEAST_BACK, LEAST_FIXES = 5, 10
+"""Fewer comebacks in both groups together, or fewer fixes in either, tell nothing of the time gained."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ def first_time_fix(repairs: Repairs, first: IntArray, level: float) -> Estimate:
 def days_gained(repairs: Repairs, mine: IntArray, rest: IntArray, level: float) -> Estimate:
     """Days without a comeback that these fixes gain over the others within 180 days of the return.
 
-    None under 5 comebacks in both together, or where one side was not followed so long.
+    None under 5 comebacks in both together or 10 fixes in either, or where one side was not followed so long.
     """
     import numpy as np
 
@@ -110,7 +110,7 @@ def days_gained(repairs: Repairs, mine: IntArray, rest: IntArray, level: float) 
 
     index = np.concatenate([mine, rest])
     soon = repairs.days[index] <= LONGEST_DAYS
-    if not len(mine) or not len(rest) or repairs.share[index][soon].sum() < LEAST_BACK:
+    if min(len(mine), len(rest)) < LEAST_FIXES or repairs.share[index][soon].sum() < LEAST_BACK:
         return Estimate(len(mine))
     found = time_gained(
         repairs.days[index],
