@@ -20,6 +20,7 @@ class Settings:
         (*common practice*); outside is advisory.
     level: confidence level of every interval.
     min_trailers: below this many trailers an interval speaks of these trailers only.
+    refusal_cost: what one refused trailer costs beyond the shop's bill, in the currency; 0 = not stated.
     currency: what money columns are in; empty = not stated.
     """
 
@@ -30,6 +31,7 @@ class Settings:
     supply_high_volts: int = 24
     level: float = 0.95
     min_trailers: int = 5
+    refusal_cost: float = 0.0
     currency: str = ""
 
     def as_dict(self) -> dict[str, int | float | str]:

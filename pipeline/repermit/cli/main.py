@@ -7,7 +7,7 @@ import traceback
 
 import typer
 
-from repermit.cli import contract, demo, episode, fixes, ingest, quarantine, rates, report, validate
+from repermit.cli import contract, demo, episode, fixes, ingest, life, quarantine, rates, report, validate
 from repermit.errors import OURS, RepermitError, StoreError
 
 INTERRUPTED = 130
@@ -29,6 +29,7 @@ app.command("quarantine")(quarantine.quarantine)
 app.command("validate")(validate.validate)
 app.command("rates")(rates.rates)
 app.command("fixes")(fixes.fixes)
+app.command("life")(life.life)
 app.command("episode")(episode.episode)
 app.add_typer(report.app, name="report")
 

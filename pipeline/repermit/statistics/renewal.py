@@ -95,7 +95,7 @@ def unknown_births(
     entry: ArrayLike | None = None,
     weights: ArrayLike | None = None,
     other_rate: float = 0.0,
-    steps: int = 240,
+    steps: int = 160,
 ) -> UnknownBirths:
     """Lives of unknown birth, one entry for each of n, put on a grid of `steps` over the longest history.
 
@@ -110,7 +110,9 @@ def unknown_births(
     w = np.ones(a.shape) if weights is None else np.asarray(weights, dtype=np.float64)
     if a.ndim != 1 or not a.shape == x.shape == d.shape == e.shape == w.shape:
         raise ValueError("every argument must have one entry for each life")
-    if not (np.isfinite(a) & np.isfinite(x) & (a >= 0) & (e >= 0) & (e <= x) & (d >= 0) & (d <= 1) & (w > 0)).all():
+    if not (
+        np.isfinite(a) & np.isfinite(x) & (a >= 0) & (e >= 0) & (e <= x) & (d >= 0) & (d <= 1) & (w > 0)
+    ).all():
         raise ValueError("times must be finite and in order, events in 0 to 1, weights above 0")
     longest = float((a + x).max(initial=0.0))
     if longest <= 0:
@@ -138,6 +140,8 @@ def _counted(row: IntArray, column: IntArray, weight: FloatArray) -> tuple[IntAr
     wide = int(column.max(initial=0)) + 1
     patterns, where = np.unique(row * wide + column, return_inverse=True)
     order = np.lexsort((weight, where))
-    sums = np.bincount(where[order], weights=weight[order], minlength=patterns.size)
+    sums: FloatArray = np.bincount(where[order], weights=weight[order], minlength=patterns.size).astype(
+        np.float64
+    )
     kept = sums > 0
     return patterns[kept] // wide, patterns[kept] % wide, sums[kept]

@@ -106,23 +106,25 @@ def _peak(y: FloatArray, e: FloatArray, pooled: float) -> tuple[float, float, fl
         if log_shape > 12:
             grown = y * (y - 1) / (2 * a)
         return float(
-            np.sum(grown + special.xlogy(y, expected) - special.gammaln(y + 1) - (a + y) * np.log1p(expected / a))
+            np.sum(
+                grown + special.xlogy(y, expected) - special.gammaln(y + 1) - (a + y) * np.log1p(expected / a)
+            )
         )
 
     def over_mean(log_shape: float) -> tuple[float, float]:
         found = optimize.minimize_scalar(
-            lambda m: -likelihood(log_shape, m), bounds=bounds, method="bounded", options={"xatol": 1e-9}
+            lambda m: -likelihood(log_shape, m), bounds=bounds, method="bounded", options={"xatol": 1e-8}
         )
         return float(found.x), -float(found.fun)
 
     bounds = (np.log(pooled) - 12.0, float(np.log(np.max(y[e > 0] / e[e > 0]))) + 0.01)
-    grid = np.linspace(-7, 14, 43)
+    grid = np.linspace(-7, 14, 15)
     values = [over_mean(float(x))[1] for x in grid]
     top = int(np.argmax(values))
     if top in (0, grid.size - 1):
         return None
     found = optimize.minimize_scalar(
-        lambda x: -over_mean(x)[1], (grid[top - 1], grid[top], grid[top + 1]), tol=1e-10
+        lambda x: -over_mean(x)[1], (grid[top - 1], grid[top], grid[top + 1]), tol=1e-9
     )
     log_mean, value = over_mean(float(found.x))
     a = float(np.exp(found.x))

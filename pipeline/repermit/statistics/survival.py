@@ -105,7 +105,7 @@ def product_limit(
     t, d, e = t[kept], d[kept], np.maximum(e[kept], start)
     ages, events, at_risk = _risk_sets(t, d, e)
     hazard = np.where(events >= at_risk, 1.0, events / at_risk)
-    survival = np.cumprod(1.0 - hazard)
+    survival = np.asarray(np.cumprod(1.0 - hazard), dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         greenwood = np.cumsum(np.where(hazard < 1, hazard / (at_risk - events), np.inf))
         reach = -special.ndtri((1 - level) / 2) * np.sqrt(greenwood) / np.abs(np.log(survival))
@@ -178,17 +178,19 @@ def log_rank(
     expected = share @ events
     spread = events * np.divide(at_risk - events, at_risk - 1, out=np.zeros_like(events), where=at_risk > 1)
     variance = np.diag(share @ spread) - (share * spread) @ share.T
-    degrees = int(np.linalg.matrix_rank(variance, tol=1e-9 * max(1.0, float(events.sum())))) if n_groups else 0
+    degrees = (
+        int(np.linalg.matrix_rank(variance, tol=1e-9 * max(1.0, float(events.sum())))) if n_groups else 0
+    )
     if not degrees:
         return LogRank(observed, expected, 0.0, 0, 1.0)
     beyond = observed - expected
     chi_square = float(beyond @ np.linalg.pinv(variance, rcond=1e-10, hermitian=True) @ beyond)
-    return LogRank(observed, expected, chi_square, degrees, float(special.chdtrc(degrees, max(chi_square, 0.0))))
+    return LogRank(
+        observed, expected, chi_square, degrees, float(special.chdtrc(degrees, max(chi_square, 0.0)))
+    )
 
 
-def expected_events(
-    time: ArrayLike, event: ArrayLike, *, entry: ArrayLike | None = None
-) -> FloatArray:
+def expected_events(time: ArrayLike, event: ArrayLike, *, entry: ArrayLike | None = None) -> FloatArray:
     """What each of n subjects was to bring while in view, at the hazard of all together: shape (n,), sum = events.
 
     The Nelson-Aalen cumulative hazard between its entry and its end. Ties and errors as in `product_limit`.
@@ -207,7 +209,9 @@ def _subjects(
     t, d = np.asarray(time, dtype=np.float64), np.asarray(event, dtype=np.float64)
     e = np.zeros(t.shape) if entry is None else np.asarray(entry, dtype=np.float64)
     if t.ndim != 1 or not t.shape == d.shape == e.shape:
-        raise ValueError(f"time, event and entry must be of one length; they are {t.shape}, {d.shape}, {e.shape}")
+        raise ValueError(
+            f"time, event and entry must be of one length; they are {t.shape}, {d.shape}, {e.shape}"
+        )
     if not (np.isfinite(t) & np.isfinite(e) & (e >= 0)).all():
         raise ValueError("ages must be finite and not negative")
     if not (e < t).all():

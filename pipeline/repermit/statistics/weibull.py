@@ -123,8 +123,12 @@ def _checked(
     w = np.ones(t.shape) if weights is None else np.asarray(weights, dtype=np.float64)
     if t.ndim != 1 or not t.shape == d.shape == e.shape == w.shape:
         raise ValueError("every argument must have one entry for each row")
-    if not (np.isfinite(t) & (t > 0) & (e >= 0) & (e < t) & (d >= 0) & (d <= 1) & (w > 0) & np.isfinite(w)).all():
-        raise ValueError("ages must be above 0 and finite, entries before them, events in 0 to 1, weights above 0")
+    if not (
+        np.isfinite(t) & (t > 0) & (e >= 0) & (e < t) & (d >= 0) & (d <= 1) & (w > 0) & np.isfinite(w)
+    ).all():
+        raise ValueError(
+            "ages must be above 0 and finite, entries before them, events in 0 to 1, weights above 0"
+        )
     return t, d, e, w
 
 
@@ -154,7 +158,9 @@ class _Likelihood:
     def hazard(self, x: float) -> float:
         """Sum of w (t^shape - entry^shape), ages over the longest, at log shape x."""
         if x not in self.hazards:
-            self.hazards[x] = float(self.weight @ np.exp(np.exp(x) * self.log_age)) if self.weight.size else 0.0
+            self.hazards[x] = (
+                float(self.weight @ np.exp(np.exp(x) * self.log_age)) if self.weight.size else 0.0
+            )
         return self.hazards[x]
 
     def __call__(self, x: float, y: float) -> float:
@@ -168,7 +174,9 @@ class _Likelihood:
 
     def best_scale(self, x: float, near: float | None = None) -> tuple[float, float]:
         """(log scale, likelihood) at its best for log shape x; sought near a log scale where there is no formula."""
-        own = self.longest + (np.log(self.hazard(x) / self.own_failures) / np.exp(x) if self.own_failures else 0.0)
+        own = self.longest + (
+            np.log(self.hazard(x) / self.own_failures) / np.exp(x) if self.own_failures else 0.0
+        )
         if self.unknown is None:
             return own, self(x, own)
         if near is None:
@@ -178,7 +186,7 @@ class _Likelihood:
 
     def climb(self) -> bool:
         """Find the peak; False where there is none within the range of shapes."""
-        grid = np.linspace(*np.log(SHAPES), 25 if self.unknown is None else 13)
+        grid = np.linspace(np.log(SHAPES[0]), np.log(SHAPES[1]), 25 if self.unknown is None else 13)
         near: float | None = None
         ridge = []
         for x in grid:
@@ -189,7 +197,9 @@ class _Likelihood:
             return False
         start = ridge[top][1]
         found = optimize.minimize_scalar(
-            lambda x: -self.best_scale(x, start)[1], (grid[top - 1], grid[top], grid[top + 1]), tol=1e-9 if self.unknown is None else 1e-6
+            lambda x: -self.best_scale(x, start)[1],
+            (grid[top - 1], grid[top], grid[top + 1]),
+            tol=1e-9 if self.unknown is None else 1e-6,
         )
         x = float(found.x)
         y, self.peak = self.best_scale(x, start)
@@ -269,7 +279,9 @@ class _Likelihood:
                 outside += step
             outside = min(max(outside, least), most)
             found.append(
-                float(optimize.brentq(fall, inside, outside, xtol=1e-8)) if fall(outside) < 0 else float("nan")
+                float(optimize.brentq(fall, inside, outside, xtol=1e-8))
+                if fall(outside) < 0
+                else float("nan")
             )
         return found[0], found[1]
 

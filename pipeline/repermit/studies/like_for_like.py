@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -47,7 +48,7 @@ class Against:
     ratio_high: float | None = None
 
 
-def clearly_more(faults: dict[str, int], exposure: dict[str, float], alpha: float = 0.05) -> set[str]:
+def clearly_more(faults: Mapping[str, float], exposure: Mapping[str, float], alpha: float = 0.05) -> set[str]:
     """The units whose count stands clearly above what the others bring for the same exposure.
 
     Were all units alike, a unit's faults would be binomial given the faults of all, with its share of the exposure:

@@ -1,0 +1,99 @@
+"""`repermit life`: how long sensors last, and whether they fail early, at random or worn out."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from repermit.cli.options import (
+    DEFAULT_STORE,
+    As,
+    AsOf,
+    Fleet,
+    Format,
+    From,
+    Month,
+    Shop,
+    Store,
+    System,
+    Terminal,
+    To,
+    Wait,
+    asking,
+    say,
+)
+
+SHOWN = (
+    "lives",
+    "failures",
+    "weibull_shape",
+    "weibull_shape_low",
+    "weibull_shape_high",
+    "median_days",
+    "verdict",
+)
+SHORT = {"weibull_shape": "shape", "weibull_shape_low": "low", "weibull_shape_high": "high"}
+
+
+def life(
+    by: Annotated[
+        str, typer.Option("--by", help="One of system, position, lot, fleet, kind, method.")
+    ] = "system",
+    points: Annotated[
+        bool,
+        typer.Option("--points", help="The curve instead: the share still working by age, of known births."),
+    ] = False,
+    store: Store = DEFAULT_STORE,
+    first: From = None,
+    end: To = None,
+    month: Month = None,
+    fleet: Fleet = None,
+    system: System = None,
+    terminal: Terminal = None,
+    shop: Shop = None,
+    as_of: AsOf = None,
+    form: As = Format.table,
+    wait: Wait = 0.0,
+) -> None:
+    """How long sensors last: early, random or wear-out failure; lots that stand out; replace before failure."""
+    from repermit.cli.show import write
+    from repermit.studies.life import Point, parse_by
+    from repermit.studies.life import lives as ask
+    from repermit.studies.selection import select
+
+    key = parse_by(by)
+    with asking(store, wait, as_of) as con:
+        selection = select(
+            con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
+        )
+        result = ask(con, store.name, selection, key)
+    about = None if form is Format.table else result.about.as_dict()
+    if points:
+        fields = list(Point.__dataclass_fields__)
+        write(form, about, [key, *fields[1:]], [[getattr(p, f) for f in fields] for p in result.points])
+        return
+    if form is Format.table:
+        shown = [row.as_dict(key) for row in (*result.rows, result.total)]
+        names = [key, *SHOWN]
+        write(form, None, [SHORT.get(n, n) for n in names], [[row.get(n) for n in names] for row in shown])
+        told = [row for row in result.rows if row.verdict != "too_few" or row.stands_out]
+        for row in (*told, result.total):
+            say(f"{key} {row.key if row.key is not None else 'not recorded'}: {row.sentence}")
+        if rest := len(result.rows) - len(told):
+            say(f"the other {rest}: too few failures to tell")
+        say(differing(key, result.differ_p))
+        return
+    found = [row.as_dict(key) for row in result.rows]
+    names = list(found[0] if found else result.total.as_dict(key))
+    write(form, about, names, [[row[n] for n in names] for row in found])
+
+
+def differing(key: str, p: float | None) -> str:
+    """Whether the rows differ, in words."""
+    from repermit.wording import number
+
+    if p is None:
+        return f"whether sensors differ by {key} can't be told: too few of known birth failed"
+    found = "differ" if p < 0.05 else "are not shown to differ"
+    return f"sensors of known birth {found} by {key} (log-rank test, p = {number(p, 2)})"
