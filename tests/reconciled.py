@@ -14,14 +14,14 @@ from typing import Any
 from helpers import load, query, write_csv
 from repermit.contract import TABLES
 from repermit.ingest.run import FileResult, IngestResult
-from repermit.judging import passes, reasons, rows_to_judge
+from repermit.judging import IS_ROW, passes, reasons, rows_to_judge
 from repermit.settings import Settings
 from repermit.studies.quarantine import waiting_rows
 from repermit.validate.suites import WHOLE_SETS, kept_rows, key_once
 from repermit.warehouse import Connection, connect, make_schema, opened, rows
 
 Records = Sequence[Mapping[str, Any]]
-WAITS = "left_by is null and not list_contains(reasons, 'line_whole')"
+WAITS = f"left_by is null and {IS_ROW}"
 SET_RULES = {"id_once", "withdraws_known", "spells_apart"}
 
 

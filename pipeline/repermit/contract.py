@@ -16,6 +16,14 @@ from repermit.settings import Settings
 
 DEFAULTS = Settings()
 
+NEVER, TWICE = "] never was", "] was twice"
+"""How the text of a local time ends that the clocks of its zone skipped, or showed twice: `2025-03-30T02:30:00[Area/City] never was`."""
+
+
+def _kept(setting: str) -> str:
+    """SQL of a setting that the store keeps."""
+    return f"(select cast(value as integer) from record.meta where name = 'setting.{setting}')"
+
 
 @dataclass(frozen=True)
 class Rule:
@@ -79,7 +87,11 @@ class Column:
             )
         elif self.kind != "text":
             holds = f"text.{name} is null or row.{name} is not null"
+            if self.kind == "time":
+                holds += f" or suffix(text.{name}, '{NEVER}') or suffix(text.{name}, '{TWICE}')"
             rules.append(Rule(f"{name}_reads", holds, f"{name} reads as {kind.words}"))
+        if self.kind == "time":
+            rules += self._clock()
         if self.listed:
             words = ", ".join(f"'{word}'" for word in self.listed)
             rules.append(
@@ -90,6 +102,17 @@ class Column:
         if self.low is not None or self.high is not None:
             rules.append(self._range())
         return rules
+
+    def _clock(self) -> list[Rule]:
+        """Of a local time: that the clocks of its zone showed it, and not twice."""
+        told = (
+            ("real", NEVER, "is a time that the clocks of its zone did not skip in spring"),
+            ("once", TWICE, "is a time that the clocks of its zone did not show twice in autumn"),
+        )
+        return [
+            Rule(f"{self.name}_{what}", f"not suffix(text.{self.name}, '{end}')", f"{self.name} {words}")
+            for what, end, words in told
+        ]
 
     def _range(self) -> Rule:
         parts = [f"row.{self.name} >= {self.low}"] if self.low is not None else []
@@ -129,8 +152,14 @@ class Table:
         if self.name != "trailers" and any(c.name == "trailer_id" for c in self.columns):
             rules += TRAILER_RULES if self.moment else TRAILER_RULES[:1]
         rules += self.own_rules
-        key_rules = {f"{name}_{what}" for name in self.key for what in ("given", "reads", "listed")}
-        return [rule if rule.name in key_rules else _unless_withdrawn(rule) for rule in rules]
+        return [rule if rule.name in self.key_rules else _unless_withdrawn(rule) for rule in rules]
+
+    @property
+    def key_rules(self) -> list[str]:
+        """The names of the rules without which a row has no key."""
+        return [
+            f"{name}_{what}" for name in self.key for what in ("given", "reads", "real", "once", "listed")
+        ]
 
     @property
     def needs(self) -> set[str]:
@@ -169,10 +198,15 @@ LINE_WHOLE = Rule(
     "",
     "the line has as many fields as the header, but for empty ones at its end, and its quotes close",
 )
+LINE_OF_TABLE = Rule(
+    "line_of_table", "", "the line belongs to one of the tables that the mapping has its file fill"
+)
 ID_ONCE = Rule("id_once", "", "one ingest says one thing about a key; these lines disagree")
 WITHDRAWS_KNOWN = Rule("withdraws_known", "", "there is a record of that key to withdraw")
 SPELLS_APART = Rule("spells_apart", "", "the spells of one trailer do not overlap")
-SET_RULES = (LINE_WHOLE, ID_ONCE, WITHDRAWS_KNOWN, SPELLS_APART)
+SET_RULES = (LINE_WHOLE, LINE_OF_TABLE, ID_ONCE, WITHDRAWS_KNOWN, SPELLS_APART)
+LINE_RULES = (LINE_WHOLE, LINE_OF_TABLE)
+"""What sets a line aside before it is a row: it waits as read, without columns, and is not judged again."""
 
 SYSTEMS = ("five_wire", "two_wire")
 REASONS = ("overfill", "ground", "vehicle_id", "vapour_interlock", "paperwork", "rack_controller", "unknown")
@@ -259,6 +293,11 @@ TRAILERS = Table(
             "spell_runs_forward",
             "row.out_of_service_on > row.in_service_on",
             "out_of_service_on is after in_service_on",
+        ),
+        Rule(
+            "not_an_alias",
+            "row.trailer_id not in (select alias from record.aliases)",
+            "trailer_id is not an alias of another trailer",
         ),
         Rule(
             "two_wire_length",
@@ -391,16 +430,16 @@ REPAIRS = Table(
         ),
         Rule(
             "received_after_refusal",
-            f"row.received_at_until + interval {DEFAULTS.clock_allowance_h} hour >= refusals.refused_at",
-            f"received_at is not before the refusal that it names ({DEFAULTS.clock_allowance_h} h allowed for clocks)",
+            f"row.received_at_until + to_hours({_kept('clock_allowance_h')}) >= refusals.refused_at",
+            f"received_at is not before the refusal that it names ({DEFAULTS.clock_allowance_h} h allowed for clocks, a setting)",
             needs="refusals",
         ),
         Rule(
             "supply_usual",
-            f"trailers.system <> 'five_wire' or row.supply_volts between {DEFAULTS.supply_low_volts}"
-            f" and {DEFAULTS.supply_high_volts}",
+            f"trailers.system <> 'five_wire' or row.supply_volts between {_kept('supply_low_volts')}"
+            f" and {_kept('supply_high_volts')}",
             f"supply is {DEFAULTS.supply_low_volts} to {DEFAULTS.supply_high_volts} V at the sensor with the whole"
-            " five_wire chain connected (common practice)",
+            " five_wire chain connected (common practice, a setting)",
             blocks=False,
             needs="trailers",
         ),

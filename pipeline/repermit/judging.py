@@ -6,8 +6,11 @@ text only; runs nothing. May import `contract` and `warehouse` (for quoting).
 
 from __future__ import annotations
 
-from repermit.contract import KINDS, Column, Rule, Table
+from repermit.contract import KINDS, LINE_RULES, Column, Rule, Table
 from repermit.warehouse import literal, quote
+
+IS_ROW = f"not list_has_any(reasons, [{', '.join(literal(rule.name) for rule in LINE_RULES)}])"
+"""SQL of a waiting row that has columns, and so is judged again."""
 
 
 def clean(column: str) -> str:
@@ -45,10 +48,17 @@ def _typed(column: Column) -> list[tuple[str, str]]:
     return [(column.name, value)]
 
 
-def row_struct(table: Table) -> str:
-    """The typed row, as a struct, from `text`."""
-    values = (f"{quote(name)}: {sql}" for column in table.all_columns for name, sql in _typed(column))
-    return "{" + ", ".join(values) + "}"
+def names_trailers(table: Table) -> bool:
+    """Whether its rows name a trailer of the list, so that a confirmed alias stands for it."""
+    return table.name != "trailers" and any(c.name == "trailer_id" for c in table.columns)
+
+
+def row_struct(table: Table, trailer_id: str = "text.trailer_id") -> str:
+    """The typed row, as a struct, from `text`; `trailer_id` is the SQL of the trailer that it names."""
+    values = {name: sql for column in table.all_columns for name, sql in _typed(column)}
+    if names_trailers(table):
+        values["trailer_id"] = trailer_id
+    return "{" + ", ".join(f"{quote(name)}: {sql}" for name, sql in values.items()) + "}"
 
 
 def stored_structs(table: Table, source: str = "s") -> tuple[str, str]:
@@ -108,6 +118,9 @@ def lookup_columns(table: Table) -> str:
     return columns
 
 
+_MEANT = "coalesce(meant.trailer_id, text.trailer_id)"
+
+
 def rows_to_judge(table: Table, source: str, keep: str, *, stored: bool = False) -> str:
     """A query with the columns `keep` of `source` (alias s), and `text`, `row` and the looked-up structs.
 
@@ -117,10 +130,9 @@ def rows_to_judge(table: Table, source: str, keep: str, *, stored: bool = False)
         text, row = stored_structs(table)
         inner = f"select {keep}, {text} as text, {row} as row from {source} s"
     else:
-        inner = (
-            f"select *, {row_struct(table)} as row"
-            f" from (select {keep}, {text_struct(table)} as text from {source} s)"
-        )
+        inner = f"select t.*, {row_struct(table, _MEANT)} as row from (select {keep}, {text_struct(table)} as text from {source} s) t"
+        if names_trailers(table):
+            inner += " left join record.aliases meant on meant.alias = t.text.trailer_id"
     return f"select j.*{lookup_columns(table)} from ({inner}) j{lookups(table)}"
 
 

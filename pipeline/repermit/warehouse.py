@@ -2,7 +2,8 @@
 
 May import `errors`, `contract`, `settings`, `resources`. A store has the schemas
 
-- `record`: meta (version, settings), batches, validations, reasons (those that waiting rows had before),
+- `record`: meta (version, settings), batches, aliases, likely (ids that unknown trailers may mean), validations,
+  reasons (those that waiting rows had before),
 - `accepted`: the rows that passed, append-only, with `batch_id` and `retired_by`,
 - `waiting`: the quarantine, as text, with the line as read and its reasons,
 - `current`: views of what is accepted now (or was, as of a batch),
@@ -30,7 +31,7 @@ from repermit.settings import Settings
 if TYPE_CHECKING:
     import polars as pl
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 SCHEMAS = ("record", "accepted", "waiting", "current", "staging", "core", "marts")
 LAYERS = ("staging", "core", "marts")
 # No extension is looked for on the network.
@@ -226,8 +227,11 @@ def _waiting_ddl(table: Table) -> str:
 RECORD_DDL = (
     "create table if not exists record.meta (name VARCHAR, value VARCHAR)",
     "create table if not exists record.batches (batch_id INTEGER, ingest_id INTEGER, table_name VARCHAR,"
-    " file VARCHAR, digest VARCHAR, bytes BIGINT, header VARCHAR[], rows BIGINT, accepted BIGINT,"
+    " file VARCHAR, digest VARCHAR, content VARCHAR, bytes BIGINT, header VARCHAR[], rows BIGINT, accepted BIGINT,"
     " duplicate BIGINT, corrected BIGINT, quarantined BIGINT, read_at TIMESTAMP, version VARCHAR)",
+    "create table if not exists record.aliases (alias VARCHAR, trailer_id VARCHAR, ingest_id INTEGER)",
+    "create table if not exists record.likely (unknown VARCHAR, trailer_id VARCHAR, place INTEGER, same_letters BOOLEAN,"
+    " edits INTEGER, rows BIGINT)",
     "create table if not exists record.validations (run_id INTEGER, run_at TIMESTAMP, table_name VARCHAR,"
     " expectation VARCHAR, text VARCHAR, blocks BOOLEAN, holds BOOLEAN, checked BIGINT, unexpected BIGINT,"
     " quarantined BIGINT, detail VARCHAR, last_batch INTEGER)",

@@ -430,7 +430,7 @@ def test_a_month_that_no_record_can_be_of_ends_with_2(call: Call, store: Path, m
 
 @pytest.mark.parametrize(
     "words",
-    [("nonsense",), ("rates", "--nonsense"), ("rates", "--wait", "-1"), ("rates", "--format", "xml"), ("ingest",), ("contract", "--format", "x")],
+    [("nonsense",), ("rates", "--nonsense"), ("rates", "--wait", "-1"), ("rates", "--format", "xml"), ("contract", "--format", "x")],
 )  # fmt: skip
 def test_words_that_are_no_command_end_with_2(call: Call, words: tuple[str, ...]) -> None:
     told = call(*words)

@@ -144,6 +144,7 @@ def test_the_quarantine_is_told_in_every_form(repermit: Run, records: Path, tmp_
         "file": "records/refusals.csv",
         "line": 3,
         "reasons": "trailer_known",
+        "nearest": "",
         "raw": line,
     }
     assert json.loads(repermit("quarantine", "--format", "json").stdout)["rows"] == [row]
@@ -164,7 +165,7 @@ def test_the_quarantine_is_told_in_every_form(repermit: Run, records: Path, tmp_
 
 def test_an_empty_quarantine_has_a_header_and_no_rows(repermit: Run, tmp_path: Path) -> None:
     load(tmp_path / "store.duckdb", write_csv(tmp_path, "trailers", [TRAILER]))
-    assert repermit("quarantine", "--format", "csv").stdout == "table,file,line,reasons,raw\n"
+    assert repermit("quarantine", "--format", "csv").stdout == "table,file,line,reasons,nearest,raw\n"
     assert json.loads(repermit("quarantine", "--format", "json").stdout)["rows"] == []
     assert repermit("quarantine").stdout == ""
 

@@ -175,7 +175,7 @@ def test_a_row_that_withdraws_needs_its_key_alone(table: Table) -> None:
         rule.name
         for name in table.key
         for rule in table.column(name).rules()
-        if rule.name.endswith(("_given", "_reads", "_listed"))
+        if rule.name.endswith(("_given", "_reads", "_real", "_once", "_listed"))
     }
 
 

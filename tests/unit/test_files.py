@@ -31,7 +31,8 @@ def made(folder: Path, data: bytes, name: str = "a.csv") -> Path:
 def recognised(folder: Path, data: bytes, name: str = "a.csv") -> files.Source:
     scratch = folder / "scratch"
     scratch.mkdir(exist_ok=True)
-    return files.recognise(made(folder, data, name), name, scratch)
+    (source,) = files.recognise(made(folder, data, name), name, scratch)
+    return source
 
 
 def refused(folder: Path, data: bytes, name: str = "a.csv") -> DataError:
@@ -117,7 +118,7 @@ def test_a_letter_or_line_end_over_the_edge_of_a_chunk_is_whole(tmp_path: Path, 
         data = f"{HEADER}\r\n".encode()
         data += b"abcdef\r\n" * ((at - len(data)) // 8)
         data += b"y" * (at - len(data)) + piece.encode() + b",b,c\r\n"
-        _, lines = plain_text.check_text(made(tmp_path, data), "a.csv", False)
+        lines = plain_text.check_text(made(tmp_path, data), "a.csv", False)
         assert (lines.lf, lines.crlf, lines.cr) == tuple(data.count(end) for end in (b"\n", b"\r\n", b"\r"))
         assert lines.plain
 

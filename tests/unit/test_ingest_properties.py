@@ -187,7 +187,7 @@ def delivered(con: Connection, text: str, batch: int, folder: Path) -> Counts:
     """One delivery as ingest reconciles it; what it counts is booked as ingest books it."""
     path = folder / f"{batch}.csv"
     path.write_bytes(text.encode())
-    source = files.recognise(path, path.name, folder)
+    (source,) = files.recognise(path, path.name, folder)
     counts = reconcile(con, RETURNS, {batch: source}, batch)[batch]
     con.execute(
         "insert into record.batches by name select ? as batch_id, ? as ingest_id, 'returns' as table_name,"

@@ -12,16 +12,31 @@ from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, say
 
 
 def ingest(
-    paths: Annotated[list[Path], typer.Argument(help="CSV files (also .csv.gz) and folders.")],
+    paths: Annotated[
+        list[Path] | None, typer.Argument(help="CSV files (also .csv.gz) and folders.", show_default=False)
+    ] = None,
     store: Store = DEFAULT_STORE,
+    mapping: Annotated[
+        Path | None,
+        typer.Option(
+            "--mapping", help="How your exports fill the tables (TOML); else repermit.toml beside them."
+        ),
+    ] = None,
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
     """CSV files and folders into the store; prints what became of every row."""
     from repermit.cli.show import write
     from repermit.ingest.run import ingest as run
+    from repermit.mapping_file import beside, load
 
-    result = run(store, paths, now=options.now(), wait_s=wait, progress=say)
+    paths = paths or []
+    if (file := mapping or beside(paths)) is not None:
+        say(f"reading as {file} says")
+    told = load(file) if file else None
+    result = run(store, paths, mapping=told, now=options.now(), wait_s=wait, progress=say)
+    for line in result.told:
+        say(line)
     names = ("file", "table", "rows", "accepted", "duplicate", "corrected", "quarantined")
     write(
         form,

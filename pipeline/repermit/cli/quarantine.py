@@ -24,8 +24,8 @@ def quarantine(
 
     with asking(store, wait, as_of) as con:
         rows, reasons = set_aside(con), by_reason(con)
-    names = ("table", "file", "line", "reasons", "raw")
-    cells = [(r.table, r.file, r.line, "; ".join(r.reasons), r.raw) for r in rows]
+    names = ("table", "file", "line", "reasons", "nearest", "raw")
+    cells = [(r.table, r.file, r.line, "; ".join(r.reasons), r.nearest, r.raw) for r in rows]
     if out is not None:
         try:
             out.write_text(as_csv(names, cells), encoding="utf-8")

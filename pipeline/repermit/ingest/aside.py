@@ -6,10 +6,10 @@ of `reconcile`, which says what they hold.
 
 from __future__ import annotations
 
-from repermit.contract import ID_ONCE, LINE_WHOLE, SPELLS_APART, WITHDRAWS_KNOWN, Table
+from repermit.contract import ID_ONCE, LINE_OF_TABLE, LINE_WHOLE, SPELLS_APART, WITHDRAWS_KNOWN, Table
 from repermit.ingest import files
 from repermit.ingest.columns import key_of, listed, same, shared
-from repermit.judging import clean, passes, reasons, rows_to_judge
+from repermit.judging import IS_ROW, clean, passes, reasons, rows_to_judge
 from repermit.warehouse import Connection, literal, one, quote, rows
 
 
@@ -49,11 +49,17 @@ def set_aside(con: Connection, table: Table, sources: dict[int, files.Source], l
         " join located l on l.read_in = f.read_in and l.row_no = f.row_no"
     )
     _mark_again(con, table)
-    for batch in sources:
+    for batch, source in sources.items():
+        stray = (
+            f"select raw, line, {literal(LINE_OF_TABLE.name)} as rule from src_{batch}_stray join located l"
+        )
+        lines = f"{stray} on l.read_in = {batch} and l.row_no = src_{batch}_stray.row_no"
+        if source.leads:
+            lines += f" union all select raw, line, {literal(LINE_WHOLE.name)} from src_{batch}_broken"
         con.execute(
-            f"insert into aside by name select {batch} as read_in, raw, line, [{literal(LINE_WHOLE.name)}] as reasons,"
+            f"insert into aside by name select {batch} as read_in, raw, line, [rule] as reasons,"
             f" exists (select 1 from waiting.{table.name} w where w.left_by is null and w.raw = b.raw) as again"
-            f" from src_{batch}_broken b"
+            f" from ({lines}) b"
         )
     _insert_waiting(
         con,
@@ -70,7 +76,10 @@ def _locate(con: Connection, table: Table, sources: dict[int, files.Source]) -> 
     failing = {batch for (batch,) in rows(con, "select distinct read_in from failing")}
     located = []
     for batch, source in sources.items():
-        if table.keeps_lines or batch in failing or one(con, f"select count(*) from src_{batch}_broken"):
+        told_by_line = (
+            f"select (select count(*) from src_{batch}_broken) + (select count(*) from src_{batch}_stray)"
+        )
+        if table.keeps_lines or batch in failing or one(con, told_by_line):
             files.locate(con, source, f"src_{batch}")
             located.append(f"select {batch} as read_in, row_no, line, raw from src_{batch}_at")
     none = "select null::integer as read_in, null::bigint as row_no, null::bigint as line, null::varchar as raw where false"
@@ -84,11 +93,11 @@ def _mark_again(con: Connection, table: Table) -> None:
     place.
     """
     columns = [c.name for c in table.all_columns]
-    key_rules = ", ".join(literal(f"{name}_{what}") for name in table.key for what in ("given", "reads"))
+    key_rules = ", ".join(literal(name) for name in table.key_rules)
     con.execute(
         f"create or replace temp table words as select {listed(columns)}, count(*) as alike,"
         f" read_in = max(read_in) over (partition by {listed(table.key)}) as last"
-        f" from waiting.{table.name} where left_by is null and not list_contains(reasons, {literal(LINE_WHOLE.name)})"
+        f" from waiting.{table.name} where left_by is null and {IS_ROW}"
         f" group by {listed(columns)}, read_in"
     )
     con.execute(
@@ -119,7 +128,7 @@ def _insert_waiting(
 def leave_waiting(con: Connection, table: Table, last_batch: int) -> None:
     """Waiting rows that a newer row mends, or that passed, leave; the others get today's reasons."""
     key = key_of(table)
-    key_rules = ", ".join(literal(f"{name}_{what}") for name in table.key for what in ("given", "reads"))
+    key_rules = ", ".join(literal(name) for name in table.key_rules)
     con.execute(
         "create or replace temp table leaving as select w.waiting_id,"
         " case when j.reasons is null and d.fate is not null then case d.fate when 'corrected' then 'accepted'"

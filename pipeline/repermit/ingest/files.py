@@ -1,6 +1,6 @@
-"""Finds CSV files, knows their table by the header, and reads them as text with their line numbers.
+"""Finds CSV files, knows their table by the header or by the mapping, and reads them as text with line numbers.
 
-May import `errors`, `contract`, `warehouse`. Nothing is typed or judged here.
+May import `errors`, `contract`, `mapping`, `warehouse` and its neighbours. Nothing is typed or judged here.
 """
 
 from __future__ import annotations
@@ -8,15 +8,19 @@ from __future__ import annotations
 import csv
 import difflib
 import gzip
+import hashlib
 import io
 import re
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from repermit.contract import TABLES, Table
 from repermit.errors import CallError, DataError
-from repermit.ingest.plain_text import check_text, open_bytes, with_plain_line_ends
+from repermit.ingest.plain_text import check_text, digest_of, open_bytes, plain_copy
+from repermit.ingest.translate import belongs, translated
+from repermit.mapping import Mapping, SourceMap, TableMap
 from repermit.warehouse import Connection, literal, one, quote
 
 HEADER_BYTES = 1 << 20
@@ -24,14 +28,23 @@ HEADER_BYTES = 1 << 20
 
 @dataclass(frozen=True)
 class Source:
-    """One CSV file that can be read: `name` as told to people, `readable` the file that the engine reads."""
+    """One CSV file that can be read: `name` as told to people, `readable` the file that the engine reads.
+
+    A file that fills several tables by a mapping is as many sources.
+    """
 
     path: Path
     name: str
     table: Table
     header: tuple[str, ...]
+    """The contract columns that it fills."""
     digest: str
+    """Hash of the file and of the way in which it is read."""
+    content: str
+    """Hash of the file alone; of a table that a file fills twice, with the place among the two."""
     size: int
+    cells: tuple[str, ...]
+    """The header of the file."""
     readable: Path
     zipped: bool
     """Whether `readable` is compressed, whatever it is called."""
@@ -39,15 +52,35 @@ class Source:
     """Bytes of the byte order mark before the header."""
     line_end: int
     """Bytes that end a line: 1 or 2."""
+    above: int = 0
+    """Lines of the file above the first of `readable`."""
+    how: tuple[SourceMap, TableMap] | None = None
+    """How a mapping has it read."""
+    leads: bool = True
+    """Whether lines that belong to no table are this source's: it is the first of its file."""
+
+    @property
+    def delimiter(self) -> str:
+        """What separates its columns."""
+        return self.how[0].delimiter if self.how else ","
+
+    @property
+    def may_stray(self) -> bool:
+        """Whether its file may hold lines that belong to no table."""
+        return self.leads and self.how is not None and all(t.when_given for t in self.how[0].tables)
 
 
-def find(paths: list[Path]) -> list[tuple[Path, str]]:
-    """The CSV files under the paths, each with its name: from the folder that was given on, or its own."""
+def find(paths: list[Path], mapping: Mapping | None = None) -> list[tuple[Path, str]]:
+    """The CSV files under the paths, and those that a mapping names, each with its name: from the folder that was
+    given on, or its own."""
     found: dict[Path, str] = {}
     for path in paths:
         if path.is_dir():
             inside = sorted(
-                p for p in path.rglob("*") if p.is_file() and p.name.lower().endswith((".csv", ".csv.gz"))
+                p
+                for p in path.rglob("*")
+                if p.is_file()
+                and (p.name.lower().endswith((".csv", ".csv.gz")) or (mapping and mapping.source_of(p.name)))
             )
             if not inside:
                 raise CallError(
@@ -67,58 +100,101 @@ def find(paths: list[Path]) -> list[tuple[Path, str]]:
     return sorted(found.items(), key=lambda item: (item[1], str(item[0])))
 
 
-def recognise(path: Path, name: str, scratch: Path) -> Source:
-    """Check that the file is text, find its table by the header, and hash it.
+def recognise(path: Path, name: str, scratch: Path, mapping: Mapping | None = None) -> list[Source]:
+    """Check that the file is text, find its tables by the mapping or by its header, and hash it.
 
-    Raises DataError with file, line and column where it cannot be read as data.
+    Raises DataError with file, line and column where it cannot be read as data, and CallError where the mapping
+    names a column that it lacks.
     """
     told = str(path).encode(errors="replace").decode()
     if told != str(path):
         raise DataError(f"{told}: the file's name or folder is not UTF-8", hint="Rename it.")
     try:
-        return _recognise(path, name, scratch)
+        return _recognise(path, name, scratch, mapping.source_of(path.name) if mapping else None)
     except (gzip.BadGzipFile, zlib.error, EOFError) as error:
         raise DataError(f"{name}: the compressed file is damaged ({error})", hint="Copy it again.") from error
     except OSError as error:
         raise DataError(f"{name}: cannot be read: {error.strerror}", hint="Check its rights.") from error
 
 
-def _recognise(path: Path, name: str, scratch: Path) -> Source:
+def _recognise(path: Path, name: str, scratch: Path, how: SourceMap | None) -> list[Source]:
     with path.open("rb") as raw:
         zipped = raw.read(2) == b"\x1f\x8b"
-    digest, lines = check_text(path, name, zipped)
-    header = _header(path, name, zipped)
-    table = table_of(header, name)
-    readable, line_end = path, 2 if lines.crlf else 1
-    with open_bytes(path, zipped) as file:
-        bom = 3 if file.read(3) == b"\xef\xbb\xbf" else 0
+    digest, readable, line_end, above = digest_of(path), path, 1, how.skip_rows if how else 0
+    plain = scratch / f"{digest[:16]}.csv"
+    if how and (how.encoding != "utf-8" or above):
+        plain_copy(path, plain, name, zipped, how.encoding, above)
+        readable, zipped = plain, False
+    lines = check_text(readable, name, zipped, above)
+    header = _header(readable, name, zipped, how)
+    table = None if how else table_of(header, name)
     if not lines.plain:
-        readable, line_end = scratch / f"{digest[:16]}.csv", 1
-        with_plain_line_ends(path, readable, zipped)
-        zipped = False
-    return Source(path, name, table, header, digest, path.stat().st_size, readable, zipped, bom, line_end)
+        plain_copy(path, plain, name, zipped)
+        readable, zipped = plain, False
+    elif lines.crlf:
+        line_end = 2
+    with open_bytes(readable, zipped) as file:
+        bom = 3 if file.read(3) == b"\xef\xbb\xbf" else 0
+    rest = (readable, zipped, bom, line_end, above)
+    size = path.stat().st_size
+    if table:
+        return [Source(path, name, table, header, digest, digest, size, header, *rest)]
+    assert how
+    found: list[Source] = []
+    for part in how.tables:
+        _check_named(how, part, header, name)
+        fills = tuple(c.name for c in part.columns)
+        way = hashlib.sha256(f"{digest} {how.digest(part)}".encode()).hexdigest()
+        before = sum(s.table is part.table for s in found)
+        content = f"{digest}#{before + 1}" if before else digest
+        found.append(
+            Source(path, name, part.table, fills, way, content, size, header, *rest, (how, part), not found)
+        )
+    return found
 
 
-def _header(path: Path, name: str, zipped: bool) -> tuple[str, ...]:
+def _check_named(how: SourceMap, part: TableMap, header: tuple[str, ...], name: str) -> None:
+    """Raise CallError where the mapping names a column that the file lacks or has twice."""
+    for wanted in part.headers:
+        if header.count(wanted) == 1:
+            continue
+        what = "stands twice in" if wanted in header else "is not in"
+        like = difflib.get_close_matches(wanted, header, 1)
+        hint = f"Did you mean {like[0]!r}?" if like else f"Its header: {_short(header)}."
+        raise CallError(
+            f"{name}: the column {wanted!r}, which the mapping of {how.files!r} names for {part.name}, {what} the header",
+            hint="Rename one of them." if wanted in header else hint,
+        )
+
+
+def _header(path: Path, name: str, zipped: bool, how: SourceMap | None) -> tuple[str, ...]:
+    line = 1 + (how.skip_rows if how else 0)
     with open_bytes(path, zipped) as file:
         start = file.read(HEADER_BYTES).decode("utf-8-sig", errors="ignore")
     if not start.strip():
         raise DataError(f"{name}: the file is empty, not even a header", hint="See: repermit contract")
     try:
-        first = next(csv.reader(io.StringIO(start, newline="")))
+        first = next(csv.reader(io.StringIO(start, newline=""), delimiter=how.delimiter if how else ","))
     except csv.Error as error:
         raise DataError(
-            f"{name}, line 1: this is no header ({error})", hint="See: repermit contract"
+            f"{name}, line {line}: this is no header ({error})", hint="See: repermit contract"
         ) from error
     header = tuple(cell.strip(" \t") for cell in first)
     if not any(header):
-        raise DataError(f"{name}, line 1: the line is blank", hint="Let the header be the first line.")
+        raise DataError(f"{name}, line {line}: the line is blank", hint="Let the header be the first line.")
+    if not how:
+        _check_header(header, name)
+    return header
+
+
+def _check_header(header: tuple[str, ...], name: str) -> None:
+    """Raise DataError unless commas separate the names of a header that has each once."""
     if len(header) == 1:
         for delimiter, words in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
             if delimiter in header[0]:
                 raise DataError(
                     f"{name}, line 1: the columns are separated by {words}, not commas",
-                    hint="Export it with commas.",
+                    hint="Export it with commas, or name the delimiter in a mapping file.",
                 )
     if "" in header:
         column = header.index("") + 1
@@ -128,7 +204,6 @@ def _header(path: Path, name: str, zipped: bool) -> tuple[str, ...]:
     twice = sorted({cell for cell in header if header.count(cell) > 1})
     if twice:
         raise DataError(f"{name}, line 1: the column {twice[0]!r} stands twice", hint="Rename or remove one.")
-    return header
 
 
 def table_of(header: tuple[str, ...], name: str) -> Table:
@@ -195,36 +270,59 @@ def _one_file(source: Source) -> str:
     return f"{literal(path)}, auto_detect = false, compression = '{compression}', hive_partitioning = false"
 
 
+def _rows(source: Source, rejects: str) -> str:
+    """SQL: the rows of the file as text, in its order: `row_no` from 0, and one column a cell."""
+    columns = "{" + ", ".join(f"{literal(_cell(i))}: 'VARCHAR'" for i in range(len(source.cells))) + "}"
+    return (
+        f"(select row_number() over () - 1 as row_no, * from read_csv({_one_file(source)}, header = true,"
+        f" delim = {literal(source.delimiter)}, quote = '\"', escape = '\"', columns = {columns},"
+        f" store_rejects = true, rejects_table = '{rejects}', rejects_scan = '{rejects}_scan', rejects_limit = 0))"
+    )
+
+
+def _cell(place: int) -> str:
+    """What a column of the file is called in SQL, whatever its header says."""
+    return f"c{place}"
+
+
+def _named(source: Source) -> Callable[[str], str]:
+    """SQL of the cell under a header."""
+    return lambda header: _cell(source.cells.index(header))
+
+
 def read(con: Connection, source: Source, into: str) -> None:
     """Read the file as text into the temporary table `into`, in the order of the file.
 
-    Columns: those of the contract, null where the header lacks one, and `row_no` from 0. Broken lines go to `<into>_broken` with
-    their byte position and text.
+    Columns: those of the contract, null where nothing fills one, and `row_no` from 0. Broken lines go to
+    `<into>_broken` with their byte position and text, rows that belong to no table to `<into>_stray`.
     """
-    columns = "{" + ", ".join(f"{literal(name)}: 'VARCHAR'" for name in source.header) + "}"
     rejects = f"{into}_rejects"
     con.execute(f"drop table if exists {rejects}; drop table if exists {rejects}_scan")
-    has = set(source.header)
+    lines = _rows(source, rejects)
+    if source.how:
+        lines = f"({translated(*source.how, _named(source), lines)})"
+        fills = {name: quote(name) for name in source.header}
+    else:
+        fills = {name: _cell(place) for place, name in enumerate(source.cells)}
     select = ", ".join(
-        quote(c.name) if c.name in has else f"cast(null as varchar) as {quote(c.name)}"
-        for c in source.table.all_columns
+        f"{fills.get(c.name, 'cast(null as varchar)')} as {quote(c.name)}" for c in source.table.all_columns
     )
-    con.execute(
-        f"create or replace temp table {into} as select row_number() over () - 1 as row_no, {select} from read_csv({_one_file(source)},"
-        f" header = true, delim = ',', quote = '\"', escape = '\"', columns = {columns},"
-        f" store_rejects = true, rejects_table = '{rejects}', rejects_scan = '{rejects}_scan',"
-        " rejects_limit = 0)"
-    )
+    con.execute(f"create or replace temp table {into} as select row_no, {select} from {lines}")
     con.execute(
         f"create or replace temp table {into}_broken as select line_byte_position"
         " + length(csv_line) - length(ltrim(csv_line, chr(10) || chr(13))) as byte,"
         " min(trim(csv_line, chr(10) || chr(13))) as raw,"
         f" cast(null as bigint) as line from {rejects} group by all"
     )
+    stray = "select cast(null as bigint) as row_no where false"
+    if source.how and source.may_stray:
+        none = " and ".join(f"not ({belongs(t, _named(source))})" for t in source.how[0].tables)
+        stray = f"select row_no from {_rows(source, f'{rejects}_stray')} where {none}"
+    con.execute(f"create or replace temp table {into}_stray as {stray}")
 
 
 def locate(con: Connection, source: Source, into: str) -> None:
-    """Make `<into>_at` (row_no, line, raw): where each row of `into` stands in its file, and its line as read;
+    """Make `<into>_at` (row_no, line, raw): where each row of the file stands in it, and its line as read;
     and add `line` to `<into>_broken`.
 
     Rows are in file order. A row takes one line, and one more for each run of line breaks inside its quotes;
@@ -232,9 +330,11 @@ def locate(con: Connection, source: Source, into: str) -> None:
     """
     _number_lines(con, source, into)
     breaks = " + ".join(
-        f"len(regexp_extract_all(coalesce({quote(c.name)}, ''), '[\\r\\n]+'))"
-        for c in source.table.all_columns
-        if c.name in source.header
+        f"len(regexp_extract_all(coalesce({_cell(i)}, ''), '[\\r\\n]+'))" for i in range(len(source.cells))
+    )
+    con.execute(
+        f"create or replace temp table {into}_spans as"
+        f" select row_no, 1 + {breaks} as span from {_rows(source, f'{into}_rejects_again')}"
     )
     con.execute(
         f"create or replace temp table {into}_free as"
@@ -244,15 +344,16 @@ def locate(con: Connection, source: Source, into: str) -> None:
     con.execute(
         f"create or replace temp table {into}_at as with spans as ("
         f" select row_no, span, 1 + sum(span) over (order by row_no rows unbounded preceding) - span as place"
-        f" from (select row_no, 1 + {breaks} as span from {into})),"
+        f" from {into}_spans),"
         f" ends as (select s.row_no, a.line as first, z.line as last from spans s"
         f" join {into}_free a on a.place = s.place join {into}_free z on z.place = s.place + s.span - 1)"
-        f" select row_no, first as line, string_agg(l.raw, chr(10) order by l.line) as raw"
+        f" select row_no, first + {source.above} as line, string_agg(l.raw, chr(10) order by l.line) as raw"
         f" from (select row_no, first, unnest(range(first, last + 1)) as line from ends) e"
         f" join {into}_lines l using (line) group by row_no, first"
     )
-    if one(con, f"select count(*) from {into}_at") != one(con, f"select count(*) from {into}"):
+    if one(con, f"select count(*) from {into}_at") != one(con, f"select count(*) from {into}_spans"):
         raise DataError(f"{source.name}: its lines cannot be told apart", hint="Export it as plain CSV.")
+    con.execute(f"update {into}_broken set line = line + {source.above}")
 
 
 def _number_lines(con: Connection, source: Source, into: str) -> None:

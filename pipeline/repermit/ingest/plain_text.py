@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
-from collections.abc import Iterator
+import io
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -59,17 +59,23 @@ def _ends(data: bytes) -> int:
     return data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
 
 
-def check_text(path: Path, name: str, zipped: bool) -> tuple[str, Lines]:
-    """Hash of the bytes as stored, and how lines end; refuses what is not UTF-8 text."""
-    digest, lines, tail = hashlib.sha256(), Lines(), b""
+def digest_of(path: Path) -> str:
+    """Hash of the bytes as stored."""
+    digest = hashlib.sha256()
     with path.open("rb") as file:
         while block := file.read(CHUNK):
             digest.update(block)
+    return digest.hexdigest()
+
+
+def check_text(path: Path, name: str, zipped: bool, above: int = 0) -> Lines:
+    """How the lines end; refuses what is not UTF-8 text. `above` lines were taken off before the first."""
+    lines, tail = Lines(lf=above), b""
     with open_bytes(path, zipped) as file:
         while block := file.read(CHUNK):
             tail = _check_chunk(tail + block, lines, name)
     _check_chunk(tail, lines, name, last=True)
-    return digest.hexdigest(), lines
+    return lines
 
 
 def _check_chunk(data: bytes, lines: Lines, name: str, *, last: bool = False) -> bytes:
@@ -106,22 +112,29 @@ def _not_utf8(name: str, line: int, byte: int, start: bytes) -> DataError:
     utf16 = (line, byte) == (1, 1) and start[:2] in (b"\xff\xfe", b"\xfe\xff")
     looks = "it looks like UTF-16" if utf16 else "the file is not UTF-8"
     return DataError(
-        f"{name}, line {line}, byte {byte}: {looks}", hint="Save it as CSV in UTF-8 and ingest it again."
+        f"{name}, line {line}, byte {byte}: {looks}",
+        hint="Save it as CSV in UTF-8 and ingest it again, or name its encoding in a mapping file.",
     )
 
 
-def with_plain_line_ends(path: Path, target: Path, zipped: bool) -> None:
-    """A copy in which every line ends in LF."""
+def plain_copy(
+    path: Path, target: Path, name: str, zipped: bool, encoding: str = "utf-8", above: int = 0
+) -> None:
+    """A copy in UTF-8 in which every line ends in LF, without the lines `above` the header.
 
-    def blocks() -> Iterator[bytes]:
-        held = b""
-        with open_bytes(path, zipped) as file:
+    Raises DataError where the bytes are not of that encoding.
+    """
+    with (
+        io.TextIOWrapper(open_bytes(path, zipped), encoding, newline=None) as file,
+        target.open("w", encoding="utf-8", newline="") as out,
+    ):
+        try:
+            while above and (part := file.readline(CHUNK)):
+                above -= part.endswith("\n")
             while block := file.read(CHUNK):
-                block = held + block
-                held = b"\r" if block.endswith(b"\r") else b""
-                yield block[: len(block) - len(held)]
-        yield held
-
-    with target.open("wb") as out:
-        for block in blocks():
-            out.write(block.replace(b"\r\n", b"\n").replace(b"\r", b"\n"))
+                out.write(block)
+        except UnicodeError as error:
+            raise DataError(
+                f"{name}: the file is not {encoding}: {error.args[-1]}",
+                hint="Give its encoding in the mapping file.",
+            ) from error

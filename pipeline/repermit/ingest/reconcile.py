@@ -17,11 +17,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from repermit.contract import ID_ONCE, LINE_WHOLE, SPELLS_APART, WITHDRAWS_KNOWN, Table
+from repermit.contract import ID_ONCE, SPELLS_APART, WITHDRAWS_KNOWN, Table
 from repermit.ingest import files
 from repermit.ingest.aside import leave_waiting, set_aside
 from repermit.ingest.columns import key_of, listed, same, shared, typed_names
-from repermit.judging import passes, reasons, rows_to_judge
+from repermit.judging import IS_ROW, passes, reasons, rows_to_judge
 from repermit.warehouse import Connection, literal, one, quote, rows
 
 
@@ -46,17 +46,46 @@ def reconcile(
     """
     for batch, source in sources.items():
         files.read(con, source, f"src_{batch}")
+    for batch, source in sources.items():
+        _take_the_place(con, table, batch, source)
     _gather(con, table, sources)
     _judge(con, table)
+    for batch, source in sources.items():
+        _retire_unsaid(con, table, batch, source)
     _decide(con, table, last_batch)
     if table.name == "trailers":
         _keep_spells_apart(con)
     set_aside(con, table, sources, last_batch)
-    counts = {batch: _count(con, batch) for batch in sources}
+    counts = {batch: _count(con, batch, source) for batch, source in sources.items()}
     _accept(con, table, last_batch)
     leave_waiting(con, table, last_batch)
     _drop(con, sources)
     return counts
+
+
+def _earlier(source: files.Source) -> str:
+    """SQL of the batches in which the same file was read another way."""
+    return (
+        f"(select batch_id from record.batches where content = {literal(source.content)}"
+        f" and table_name = {literal(source.table.name)})"
+    )
+
+
+def _take_the_place(con: Connection, table: Table, batch: int, source: files.Source) -> None:
+    """What waits of the same file as read before, by another mapping, leaves: the file speaks again."""
+    con.execute(
+        f"update waiting.{table.name} set left_by = {batch}, left_as = 'read_again'"
+        f" where left_by is null and read_in in {_earlier(source)}"
+    )
+
+
+def _retire_unsaid(con: Connection, table: Table, batch: int, source: files.Source) -> None:
+    """Accepted rows of the same file as read before, whose keys it does not bring any more, are retired."""
+    con.execute(
+        f"update accepted.{table.name} a set retired_by = {batch} where retired_by is null"
+        f" and read_in in {_earlier(source)} and not exists"
+        f" (select 1 from judged j where j.read_in = {batch} and {same(key_of(table), 'a', 'j')})"
+    )
 
 
 def _gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> None:
@@ -75,7 +104,7 @@ def _gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> 
         f"select {listed(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"
         f" w.waiting_id, {adds_up_then} as adds_up"
         f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
-        f" where w.left_by is null and not list_contains(w.reasons, {literal(LINE_WHOLE.name)})"
+        f" where w.left_by is null and {IS_ROW}"
     )
     con.execute("create or replace temp view incoming as " + " union all ".join(parts))
 
@@ -183,15 +212,14 @@ def _part_spells(con: Connection, among: str, goes: str) -> bool:
     return bool(one(con, "select count(*) from overlapping"))
 
 
-def _count(con: Connection, batch: int) -> Counts:
+def _count(con: Connection, batch: int, source: files.Source) -> Counts:
+    parts = ("", "_stray", "_broken") if source.leads else ("", "_stray")
     mine = f"read_in = {batch} and waiting_id is null"
     fates = dict(rows(con, f"select fate, sum(lines) from decided where {mine} group by fate"))
     aside, again = rows(
         con, f"select count(*) filter (not again), count(*) filter (again) from aside where read_in = {batch}"
     )[0]
-    read = one(con, f"select count(*) from src_{batch}") + one(
-        con, f"select count(*) from src_{batch}_broken"
-    )
+    read = sum(one(con, f"select count(*) from src_{batch}{part}") for part in parts)
     duplicate = int(fates.get("duplicate", 0)) + int(again)
     counts = Counts(
         int(read), int(fates.get("accepted", 0)), duplicate, int(fates.get("corrected", 0)), int(aside)
@@ -237,5 +265,9 @@ def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
     ):
         con.execute(f"drop table if exists {table}")
     for batch in sources:
-        for part in ("", "_broken", "_rejects", "_rejects_scan", "_lines", "_free", "_at"):
+        for part in ("", "_broken", "_stray", "_lines", "_spans", "_free", "_at"):
             con.execute(f"drop table if exists src_{batch}{part}")
+        for part in ("", "_again", "_stray"):
+            con.execute(
+                f"drop table if exists src_{batch}_rejects{part}; drop table if exists src_{batch}_rejects{part}_scan"
+            )

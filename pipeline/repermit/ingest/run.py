@@ -1,6 +1,6 @@
 """One ingest: files in, one transaction, the reconciliation out.
 
-May import `contract`, `errors`, `settings`, `warehouse` and its neighbours.
+May import `contract`, `errors`, `settings`, `mapping`, `warehouse` and its neighbours.
 """
 
 from __future__ import annotations
@@ -14,9 +14,11 @@ from pathlib import Path
 from repermit import __version__
 from repermit.contract import TABLES
 from repermit.errors import DataError
-from repermit.ingest import files
+from repermit.ingest import files, kept
 from repermit.ingest.aside import rejudge
+from repermit.ingest.likely import propose
 from repermit.ingest.reconcile import Counts, reconcile
+from repermit.mapping import Mapping
 from repermit.settings import Settings
 from repermit.warehouse import (
     Connection,
@@ -61,6 +63,8 @@ class IngestResult:
     left_waiting: int
     fell: int
     changed: bool
+    told: tuple[str, ...] = ()
+    """What the mapping changed in the store."""
 
 
 def ingest(
@@ -69,16 +73,18 @@ def ingest(
     *,
     now: datetime,
     settings: Settings | None = None,
+    mapping: Mapping | None = None,
     wait_s: float = 0.0,
     progress: Progress = lambda _: None,
 ) -> IngestResult:
     """Read CSV files and folders into the store at `store`, made where there is none.
 
-    All or nothing: on any error the store is as it was. `now` (UTC) is kept with the batches. Raises
-    CallError, DataError or StoreError.
+    All or nothing: on any error the store is as it was. `now` (UTC) is kept with the batches. A mapping says how
+    files are read, and its settings and aliases are kept with the store; it may come without a file. Raises CallError, DataError or StoreError.
     """
     with tempfile.TemporaryDirectory(prefix="repermit-") as scratch:
-        sources = [files.recognise(path, name, Path(scratch)) for path, name in files.find(paths)]
+        found = files.find(paths, mapping) if paths or not mapping else []
+        sources = [s for path, name in found for s in files.recognise(path, name, Path(scratch), mapping)]
         stamps = [source.path.stat() for source in sources]
         new_store = not store.exists()
         done = False
@@ -86,9 +92,9 @@ def ingest(
         try:
             with transaction(con):
                 if new_store or is_empty(con):
-                    make_schema(con, settings or Settings())
+                    make_schema(con, settings or Settings(**dict(mapping.settings if mapping else ())))
                 check_version(con, store)
-                result = _ingest(con, sources, now, progress)
+                result = _ingest(con, sources, mapping, now, progress)
                 for source, before in zip(sources, stamps, strict=True):
                     after = source.path.stat()
                     if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
@@ -104,21 +110,26 @@ def ingest(
                 store.with_name(f"{store.name}.wal").unlink(missing_ok=True)
 
 
-def _ingest(con: Connection, sources: list[files.Source], now: datetime, progress: Progress) -> IngestResult:
-    seen = dict(rows(con, "select digest, rows from record.batches"))
+def _ingest(
+    con: Connection, sources: list[files.Source], mapping: Mapping | None, now: datetime, progress: Progress
+) -> IngestResult:
+    seen = dict(rows(con, f"select digest, rows from ({kept.LAST_READINGS})"))
     fresh: dict[str, files.Source] = {}
     for source in sources:
         if source.digest not in seen:
             fresh.setdefault(source.digest, source)
     first = one(con, "select coalesce(max(batch_id), 0) + 1 from record.batches")
     ingest_id = one(con, "select coalesce(max(ingest_id), 0) + 1 from record.batches")
-    batches = dict(enumerate(fresh.values(), start=first))
+    told = kept.keep(con, mapping, ingest_id) if mapping else []
+    if mapping and told:
+        kept.record(con, mapping, first, ingest_id, now)
+    batches = dict(enumerate(fresh.values(), start=first + bool(told)))
     waiting_before = _waiting(con)
     counts: dict[int, Counts] = {}
     fell = 0
-    if batches:
-        last = max(batches)
-        changed: set[str] = set()
+    if batches or told:
+        last = max(batches, default=first)
+        changed = {table.name for table in TABLES} if told else set()
         for table in TABLES:
             mine = {batch: source for batch, source in batches.items() if source.table is table}
             if changed & table.needs:
@@ -134,6 +145,7 @@ def _ingest(con: Connection, sources: list[files.Source], now: datetime, progres
                 changed.add(table.name)
         for batch, source in batches.items():
             _record(con, batch, ingest_id, source, counts[batch], now)
+        propose(con)
         progress("building the tables")
         build(con, settings_of(con))
     by_digest = {source.digest: (batch, source) for batch, source in batches.items()}
@@ -141,12 +153,13 @@ def _ingest(con: Connection, sources: list[files.Source], now: datetime, progres
     waiting = _waiting(con)
     entered = fell + sum(c.quarantined for c in counts.values())
     return IngestResult(
-        ingest_id if batches else ingest_id - 1,
+        ingest_id if batches or told else ingest_id - 1,
         tuple(results),
         waiting,
         waiting_before + entered - waiting,
         fell,
-        bool(batches),
+        bool(batches or told),
+        tuple(told),
     )
 
 
@@ -178,9 +191,9 @@ def _record(
     con: Connection, batch: int, ingest_id: int, source: files.Source, counts: Counts, now: datetime
 ) -> None:
     con.execute(
-        "insert into record.batches values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "insert into record.batches values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
-            batch, ingest_id, source.table.name, source.name, source.digest, source.size, list(source.header),
+            batch, ingest_id, source.table.name, source.name, source.digest, source.content, source.size, list(source.header),
             counts.rows, counts.accepted, counts.duplicate, counts.corrected, counts.quarantined,
             now.replace(tzinfo=None), __version__,
         ],

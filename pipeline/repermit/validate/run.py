@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 
 from repermit.contract import TABLES, Table
-from repermit.judging import rows_to_judge
+from repermit.judging import IS_ROW, rows_to_judge
 from repermit.validate.suites import WHOLE_SETS, Whole, kept_rows, key_once, rule_queries
 from repermit.warehouse import (
     Connection,
@@ -107,7 +107,7 @@ def _rules(con: Connection, table: Table) -> list[Outcome]:
         )
         since = f"batch_id > {seen or 0}"
     accepted = f"(select * from accepted.{table.name} where retired_by is null and {since})"
-    waiting = f"(select * from waiting.{table.name} where left_by is null and not list_contains(reasons, 'line_whole'))"
+    waiting = f"(select * from waiting.{table.name} where left_by is null and {IS_ROW})"
     con.execute(
         f"create or replace temp table judged_accepted as {rows_to_judge(table, accepted, 's.batch_id', stored=True)}"
     )
