@@ -18,6 +18,7 @@ from repermit.studies.fixes import Fix, Fixes, fixes
 from repermit.studies.months import months
 from repermit.studies.selection import select
 from repermit.studies.terminal import Terminal, terminal
+from repermit.studies.trend import trend
 from repermit.warehouse import opened
 from tanker_world import SAMPLE, simulate
 
@@ -216,3 +217,11 @@ def test_the_changed_trailers_are_those_on_record(sample: Path, planted: Planted
     assert sorted(name for name, _ in rows) == planted["change"]["where"].split()
     since = date.fromisoformat(planted["change"]["since"])
     assert all(timedelta(0) <= applied - since < timedelta(days=31) for _, applied in rows)
+
+
+def test_the_season_is_no_trend(sample: Path) -> None:
+    """Asked: with a season planted and no trend, neither all trailers nor those of any fleet are said to change."""
+    with opened(sample) as con:
+        result = trend(con, sample.name, select(con), "fleet")
+    assert result.total.trailers == 60 and len(result.rows) == 4
+    assert {row.verdict for row in (*result.rows, result.total)} == {"no_change_shown"}

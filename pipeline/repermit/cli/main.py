@@ -7,7 +7,19 @@ import traceback
 
 import typer
 
-from repermit.cli import contract, demo, episode, fixes, ingest, life, quarantine, rates, report, validate
+from repermit.cli import (
+    contract,
+    demo,
+    episode,
+    fixes,
+    ingest,
+    life,
+    quarantine,
+    rates,
+    report,
+    trend,
+    validate,
+)
 from repermit.errors import OURS, RepermitError, StoreError
 
 INTERRUPTED = 130
@@ -30,6 +42,7 @@ app.command("validate")(validate.validate)
 app.command("rates")(rates.rates)
 app.command("fixes")(fixes.fixes)
 app.command("life")(life.life)
+app.command("trend")(trend.trend)
 app.command("episode")(episode.episode)
 app.add_typer(report.app, name="report")
 

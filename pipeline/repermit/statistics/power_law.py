@@ -62,7 +62,7 @@ def power_law(
     start: ArrayLike,
     end: ArrayLike,
     *,
-    recent: float | None = None,
+    recent: ArrayLike | None = None,
     at_risk_recent: ArrayLike | None = None,
     level: float = 0.95,
     seed: int = 1,
@@ -77,8 +77,8 @@ def power_law(
     With all starts 0 it is Crow's conditional estimate [1] [2]. The likelihood is concave, so that the root of
     its slope is its maximum; one at 0 or below (fewer events than 1/t brings) is given as 0. ``mean_now``
     [1] [3] is the exposure ``at_risk_recent`` (n_units, default: length of that part of the window; 0 = no longer
-    watched) over the events that the fit expects in the last ``recent`` of time (default: a thousandth of the
-    longest window) of the units so watched. Limits: MIN_UNITS units or more, percentiles over units drawn
+    watched) over the events that the fit expects in the last ``recent`` of time (one number or n_units; default: a
+    thousandth of the longest window) of the units so watched. Limits: MIN_UNITS units or more, percentiles over units drawn
     again [5]; fewer, from the likelihood ratio [4], within some per cent of the limits that are exact from new [1].
     Cramer-von Mises with shape (n - 1) / n times the fitted one, as [1] on windows from new; its p-value
     from the fit simulated anew, so that own windows and the fitted shape are allowed for.
@@ -162,10 +162,13 @@ def _roots(pull: FloatArray, logs: FloatArray, grid: FloatArray) -> FloatArray:
 class _Recent:
     """The last part of the windows of the units that are still watched."""
 
-    def __init__(self, a: FloatArray, b: FloatArray, recent: float | None, at_risk: ArrayLike | None) -> None:
-        length = 1e-3 * float((b - a).max()) if recent is None else recent
-        if not length > 0:
-            raise ValueError(f"recent must be above 0; it is {length}")
+    def __init__(
+        self, a: FloatArray, b: FloatArray, recent: ArrayLike | None, at_risk: ArrayLike | None
+    ) -> None:
+        given = 1e-3 * float((b - a).max()) if recent is None else recent
+        length = np.broadcast_to(np.asarray(given, dtype=np.float64), a.shape)
+        if not (length >= 0).all() or not (length > 0).any():
+            raise ValueError("recent must be 0 or more, and somewhere above 0")
         self.at_risk = np.minimum(length, b - a) if at_risk is None else np.asarray(at_risk, dtype=np.float64)
         if self.at_risk.shape != a.shape or not (np.isfinite(self.at_risk) & (self.at_risk >= 0)).all():
             raise ValueError("at_risk_recent must have one finite entry of 0 or more for each unit")

@@ -1,0 +1,372 @@
+"""Are trailers getting better or worse: tests of trend, the power-law process, faults by age, groups compared.
+
+Marts in, `Trends` out. May import `errors`, `statistics`, `warehouse`, `wording` and its neighbours. Each trailer is
+watched on its own window of service within the records; all records before the window's end are used.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from repermit.errors import CallError
+from repermit.studies.about import About, about
+from repermit.studies.histories import KEYS, MINUTES_PER_DAY, Histories, histories, on_all_records
+from repermit.studies.selection import Selection
+from repermit.warehouse import Connection, settings_of
+from repermit.wording import estimate, number, seen, whole
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from repermit.statistics.recurrence import MeanCumulative
+    from repermit.statistics.trend import SeasonalCounts, SeasonalTest
+
+    BoolArray = NDArray[np.bool_]
+    IntArray = NDArray[np.int64]
+
+RECENT_DAYS = 90
+"""What counts as now."""
+MIN_FAULTS = 10
+"""Fewer faults than that show no trend, whatever their order."""
+SEASON_DAYS = 720
+"""24 months: with less, a season looks like a trend."""
+COMPARED = (
+    "compared_from_age_days",
+    "compared_to_age_days",
+    "more_than_rest",
+    "more_than_rest_low",
+    "more_than_rest_high",
+)
+Verdict = Literal["better", "worse", "no_change_shown", "season_not_separable"]
+
+
+@dataclass(frozen=True)
+class Point:
+    """The mean cumulative number of faults of a trailer by one age, with limits; None where they can't be told."""
+
+    age_days: float
+    at_risk: int
+    per_trailer: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Trend:
+    """One group. What can't be told is None; z above 0 is worsening.
+
+    `season_robust_z`: the robust test with the season taken out, from which the verdict comes; its p is adjusted
+    for the number of groups asked about (Holm).
+    `more_than_rest`: faults a trailer less those of all other trailers of the selection, between the first age
+    and the last at which enough trailers of both are watched.
+    """
+
+    key: str | None
+    trailers: int
+    faults: int
+    days: float
+    laplace_z: float | None
+    laplace_p: float | None
+    laplace_robust_z: float | None
+    season_robust_z: float | None
+    season_robust_p: float | None
+    season_robust_p_adjusted: float | None
+    chi2_189: float | None
+    chi2_189_p: float | None
+    lewis_robinson_z: float | None
+    power_law_shape: float | None
+    power_law_shape_low: float | None
+    power_law_shape_high: float | None
+    power_law_fit_p: float | None
+    mtbf_now_days: float | None
+    mtbf_now_days_low: float | None
+    mtbf_now_days_high: float | None
+    compared_from_age_days: float | None
+    compared_to_age_days: float | None
+    more_than_rest: float | None
+    more_than_rest_low: float | None
+    more_than_rest_high: float | None
+    verdict: Verdict
+    says: str
+    points: tuple[Point, ...]
+
+    def as_dict(self, by: str) -> dict[str, Any]:
+        """For JSON: the key under its own name; without the points."""
+        names = [name for name in self.__dataclass_fields__ if name not in ("key", "points")]
+        return {by: self.key} | {name: getattr(self, name) for name in names}
+
+
+@dataclass(frozen=True)
+class Trends:
+    """The rows by one key, and all trailers together; faults left out as they lie before their trailer's records."""
+
+    about: About
+    by: str | None
+    rows: tuple[Trend, ...]
+    total: Trend
+    left_out: int
+
+
+def parse_by(text: str) -> str:
+    """The key of `--by`. Raises CallError for another."""
+    if text not in KEYS:
+        raise CallError(f"trend cannot be told by {text!r}", hint=f"Choose one of {', '.join(KEYS)}.")
+    return text
+
+
+def trend(con: Connection, store: str, selection: Selection, by: str | None = None) -> Trends:
+    """Trend of the selection's trailers by the key `by` (None: only together)."""
+    import numpy as np
+
+    from repermit.statistics.multiple import holm
+
+    selection = on_all_records(con, selection)
+    settings = settings_of(con)
+    h = histories(con, selection, by)
+    asked = _Asked(h, selection, settings.level, settings.min_trailers)
+    groups = [h.key == code for code in range(len(h.names))] if by else []
+    seasonal = [asked.season.trend(mine) for mine in groups]
+    adjusted = holm([test.p for test in seasonal]).tolist()
+    rows = [
+        asked.answer(mine, h.names[code], seasonal[code], adjusted[code], compare=by != "trailer")
+        for code, mine in enumerate(groups)
+    ]
+    every = np.ones(h.units, dtype=bool)
+    together = asked.season.trend(every)
+    total = asked.answer(every, "all", together, together.p, compare=False)
+    return Trends(about(con, store, selection), by, tuple(rows), total, h.left_out)
+
+
+class _Asked:
+    """The histories of a selection, and the season that all its trailers share."""
+
+    def __init__(self, h: Histories, selection: Selection, level: float, min_trailers: int) -> None:
+        self.h, self.level, self.min_trailers = h, level, min_trailers
+        self.recent_from = _minute(selection.window.end) - RECENT_DAYS * MINUTES_PER_DAY
+        self.season = _by_month(h, selection)
+
+    def answer(
+        self, mine: BoolArray, key: str | None, seasonal: SeasonalTest, p_adjusted: float, *, compare: bool
+    ) -> Trend:
+        """One group of units; `p_adjusted` is the p of the seasonal test, adjusted for the groups asked about."""
+        h = self.h
+        tests, law = self._tests(mine), self._power_law(mine)
+        z, p = _known(seasonal.z), _known(p_adjusted)
+        span = int(h.last[mine].max() - h.first[mine].min()) / MINUTES_PER_DAY if mine.any() else 0.0
+        trailers, faults = h.trailers(mine), tests["faults"]
+        verdict = _verdict(faults, z, p, span, self.level)
+        now = law["mtbf_now_days"], law["mtbf_now_days_low"], law["mtbf_now_days_high"]
+        return Trend(
+            key=key,
+            trailers=trailers,
+            days=float(h.days[mine].sum()),
+            season_robust_z=z,
+            season_robust_p=_known(seasonal.p),
+            season_robust_p_adjusted=p,
+            verdict=verdict,
+            says=in_words(verdict, faults, trailers, span, p, now),
+            points=self._points(self._curve(mine, self._first_age(mine))),
+            **tests,
+            **law,
+            **(self._against_rest(mine) if compare else dict.fromkeys(COMPARED)),
+        )
+
+    def _own(self, mine: BoolArray) -> tuple[BoolArray, IntArray]:
+        """Which faults are of the chosen units, and whose, in codes from 0."""
+        import numpy as np
+
+        faults = mine[self.h.fault_unit] if self.h.units else np.zeros(0, dtype=bool)
+        return faults, (np.cumsum(mine) - 1)[self.h.fault_unit[faults]]
+
+    def _tests(self, mine: BoolArray) -> dict[str, Any]:
+        """Tests on the clock of days at risk, on which visits and gaps take no time."""
+        import numpy as np
+
+        from repermit.statistics.trend import lewis_robinson, trend_tests
+
+        faults, unit = self._own(mine)
+        days = self.h.days[mine]
+        tests = trend_tests(self.h.fault_days[faults], unit, np.zeros(days.size), days)
+        one = lewis_robinson(self.h.fault_days[faults], 0.0, float(days[0])) if days.size == 1 else None
+        return {
+            "faults": tests.events,
+            "laplace_z": _known(tests.laplace_z),
+            "laplace_p": _known(tests.laplace_p),
+            "laplace_robust_z": _known(tests.robust_z),
+            "chi2_189": _known(tests.chi2),
+            "chi2_189_p": _known(tests.chi2_p),
+            "lewis_robinson_z": _known(one),
+        }
+
+    def _power_law(self, mine: BoolArray) -> dict[str, Any]:
+        """The power-law process by age, and days at risk over expected faults in the last days before the end."""
+        import numpy as np
+
+        from repermit.statistics.power_law import power_law
+
+        h = self.h
+        faults, unit = self._own(mine)
+        age = (h.fault_at - h.born[h.fault_unit])[faults] / MINUTES_PER_DAY
+        start, end = ((t - h.born)[mine] / MINUTES_PER_DAY for t in (h.first, h.last))
+        recent = np.maximum(h.last[mine] - self.recent_from, 0) / MINUTES_PER_DAY
+        at_risk = h.days_since(self.recent_from)[mine]
+        now = bool((recent > 0).any())
+        law = power_law(
+            age, unit, start, end, level=self.level, recent=recent if now else None, at_risk_recent=at_risk if now else None
+        )  # fmt: skip
+        return {
+            "power_law_shape": _known(law.shape),
+            "power_law_shape_low": _known(law.low),
+            "power_law_shape_high": _known(law.high),
+            "power_law_fit_p": _known(law.fit_p),
+            "mtbf_now_days": _known(law.mean_now) if now else None,
+            "mtbf_now_days_low": _known(law.mean_now_low) if now else None,
+            "mtbf_now_days_high": _known(law.mean_now_high) if now else None,
+        }
+
+    def _first_age(self, mine: BoolArray) -> float:
+        """The youngest age, in days, at which `min_trailers` units are at risk; 0 where never so many are."""
+        import numpy as np
+
+        there = mine[self.h.unit]
+        if mine.sum() < self.min_trailers or not there.any():
+            return 0.0
+        born = self.h.born[self.h.unit[there]]
+        ages = np.concatenate([self.h.since[there] - born, self.h.until[there] - born])
+        steps = np.repeat([1, -1], there.sum())
+        order = np.lexsort((steps, ages))
+        enough = np.cumsum(steps[order]) >= self.min_trailers
+        return float(ages[order][enough.argmax()]) / MINUTES_PER_DAY if enough.any() else 0.0
+
+    def _curve(self, mine: BoolArray, first_age: float) -> MeanCumulative:
+        """Mean cumulative faults by age of the chosen units, counted from an age on."""
+        import numpy as np
+
+        from repermit.statistics.recurrence import mean_cumulative
+
+        h = self.h
+        there = mine[h.unit]
+        start, stop = ((t - h.born[h.unit])[there] / MINUTES_PER_DAY for t in (h.since, h.until))
+        start = np.maximum(start, first_age)
+        age = (h.fault_at - h.born[h.fault_unit]) / MINUTES_PER_DAY
+        faults = mine[h.fault_unit] & (age > first_age) if h.units else np.zeros(0, dtype=bool)
+        kept = start < stop
+        return mean_cumulative(
+            age[faults], h.trailer[h.fault_unit[faults]], start[kept], stop[kept],
+            h.trailer[h.unit[there]][kept], resolution=1 / MINUTES_PER_DAY, level=self.level,
+        )  # fmt: skip
+
+    def _points(self, curve: MeanCumulative) -> tuple[Point, ...]:
+        few = curve.units < self.min_trailers
+        rows = zip(curve.age, curve.at_risk, curve.mean, curve.low, curve.high, strict=True)
+        return tuple(
+            Point(float(age), int(n), float(m), None if few else _known(low), None if few else _known(high))
+            for age, n, m, low, high in rows
+        )
+
+    def _against_rest(self, mine: BoolArray) -> dict[str, float | None]:
+        """Ages from and to, difference and its limits, by the names of COMPARED."""
+        import numpy as np
+
+        from repermit.statistics.recurrence import difference
+
+        if min(mine.sum(), (~mine).sum()) < self.min_trailers:
+            return dict.fromkeys(COMPARED)
+        first = max(self._first_age(mine), self._first_age(~mine))
+        a, b = self._curve(mine, first), self._curve(~mine, first)
+        end = min(float(c.age[c.at_risk >= self.min_trailers].max(initial=-1)) for c in (a, b))
+        apart = difference(a, b, self.level)
+        kept = np.flatnonzero(apart.age <= end)
+        if not kept.size:
+            return dict.fromkeys(COMPARED)
+        i = kept[-1]
+        found = (apart.age[i], apart.difference[i], apart.low[i], apart.high[i])
+        return dict(zip(COMPARED, (first, *(float(x) for x in found)), strict=True))
+
+
+def _by_month(h: Histories, selection: Selection) -> SeasonalCounts:
+    """Faults and days at risk by unit and calendar month."""
+    import numpy as np
+
+    from repermit.statistics.trend import SeasonalCounts
+
+    window = selection.window
+    first, last = (d.year * 12 + d.month - 1 for d in (window.first, window.end))
+    months = np.arange(first, last + 1)
+    edges = (months - 1970 * 12).astype("datetime64[M]").astype("datetime64[m]").astype(np.int64)
+    edges = np.append(edges, edges[-1] + 31 * MINUTES_PER_DAY)
+    exposure = np.zeros((months.size, h.units))
+    for k in range(months.size):
+        length = np.minimum(h.until, edges[k + 1]) - np.maximum(h.since, edges[k])
+        exposure[k] = np.bincount(h.unit, weights=np.maximum(length, 0), minlength=h.units)
+    counts = np.zeros((months.size, h.units))
+    at = np.clip(np.searchsorted(edges, h.fault_at, side="left") - 1, 0, months.size - 1)
+    np.add.at(counts, (at, h.fault_unit), 1)
+    unit = np.tile(np.arange(h.units), months.size)
+    return SeasonalCounts(counts.ravel(), exposure.ravel(), unit, np.repeat(months, h.units))
+
+
+def _minute(day: Any) -> int:
+    import numpy as np
+
+    return int(np.datetime64(day, "m").astype(np.int64))
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None or value != value else float(value)
+
+
+def _verdict(faults: int, z: float | None, p: float | None, span_days: float, level: float) -> Verdict:
+    if span_days < SEASON_DAYS:
+        return "season_not_separable"
+    if z is None or p is None or p >= 1 - level or faults < MIN_FAULTS:
+        return "no_change_shown"
+    return "worse" if z > 0 else "better"
+
+
+def in_words(
+    verdict: Verdict, faults: int, trailers: int, span_days: float, p: float | None,
+    now: tuple[float | None, float | None, float | None],
+) -> str:  # fmt: skip
+    """One sentence or two from the numbers: what is shown, by how many faults, how strongly, and the mean time now."""
+    made_of = f"{seen(faults, 'fault')} on {seen(trailers, 'trailer')} in {seen(round(span_days / 30.4375), 'month')}"
+    if faults == 0:
+        told = f"Too few to tell: {made_of}"
+    elif verdict == "season_not_separable":
+        told = f"A season can't be told from a trend: {made_of}, and 24 months are needed"
+    elif p is None or faults < MIN_FAULTS:
+        told = f"Too few to tell: {made_of}, and {MIN_FAULTS} of both are needed"
+    elif verdict == "no_change_shown":
+        told = f"No change shown: {made_of} lie no more to one end than chance and season bring (p = {_p(p)})"
+    else:
+        end = "later" if verdict == "worse" else "earlier"
+        strength = "strong" if p < 0.001 else "clear" if p < 0.01 else "some"
+        told = (
+            f"{verdict.capitalize()} with time: {made_of} lie more to the {end} end than chance and season bring,"
+            f" with {strength} evidence (p {'under 0.001' if p < 0.001 else '= ' + _p(p)})"
+        )
+    point, low, high = now
+    if point is None:
+        return f"{told}."
+    return f"{told}. Now one fault in {estimate(point, low, high)} trailer-days."
+
+
+def _p(p: float) -> str:
+    return number(p, 2)
+
+
+def compared_in_words(row: Trend) -> str:
+    """How the group stands against all other trailers together, between two ages."""
+    more, low, high = row.more_than_rest, row.more_than_rest_low, row.more_than_rest_high
+    if more is None or low is None or high is None:
+        return "Too few trailers of like age to compare with the others."
+    ages = f"from an age of {whole(row.compared_from_age_days)} to {whole(row.compared_to_age_days)} days"
+    if low > 0:
+        return f"More faults than the other trailers: {estimate(more, low, high)} a trailer more, {ages}."
+    if high < 0:
+        return (
+            f"Fewer faults than the other trailers: {estimate(-more, -high, -low)} a trailer fewer, {ages}."
+        )
+    return f"No difference from the other trailers shown: {estimate(more, low, high)} faults a trailer more, {ages}."
