@@ -14,6 +14,7 @@ import pytest
 
 from helpers import load, query, rates_of
 from repermit.statistics.comparison import rate_ratio
+from repermit.studies.changes import changes
 from repermit.studies.fixes import Fix, Fixes, fixes
 from repermit.studies.months import months
 from repermit.studies.selection import select
@@ -207,6 +208,18 @@ def test_the_change_that_helps(sample: Path, planted: Planted) -> None:
     }
     assert set(after_to_before) == {True, False}
     assert after_to_before[True] < min(1, after_to_before[False])
+
+
+def test_the_change_that_helps_and_the_one_that_does_nothing(sample: Path, planted: Planted) -> None:
+    """Asked: limits of the helping change hold its true size, those of the other hold 1. The evidence is weak."""
+    with opened(sample) as con:
+        found = {row.change: row for row in changes(con, sample.name, select(con)).rows}
+    assert set(found) == {"strain_relief_kit", "dust_caps"}
+    for name, size in (("strain_relief_kit", planted["change"]["size"]), ("dust_caps", 1.0)):
+        for told in (found[name].by_days, found[name].by_loads):
+            assert told is not None and told.low is not None and told.high is not None
+            assert told.low < size < told.high
+    assert found["dust_caps"].by_days.verdict == "too_few"  # type: ignore[union-attr]
 
 
 def test_the_changed_trailers_are_those_on_record(sample: Path, planted: Planted) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -24,6 +24,9 @@ from repermit.cli.options import (
     say,
 )
 
+if TYPE_CHECKING:
+    from repermit.studies.changes import Changes
+
 SHOWN = ("faults", "loads", "days", "per_1000_loads", "low", "high", "mtbf_days")
 
 
@@ -32,7 +35,8 @@ def rates(
         str,
         typer.Option(
             "--by",
-            help="Keys, separated by commas: position, place, cause, system, fleet, terminal, shop, month, trailer.",
+            help="Keys, separated by commas: position, place, cause, system, fleet, terminal, shop, month, trailer."
+            " Or change alone: before and after each change made to trailers.",
         ),
     ] = "position",
     store: Store = DEFAULT_STORE,
@@ -54,11 +58,15 @@ def rates(
     from repermit.studies.rates import rates as ask
     from repermit.studies.selection import on_record, select
 
-    keys = parse_by(by)
+    keys = () if by.strip() == "change" else parse_by(by)
     with asking(store, wait, as_of) as con:
         selection = select(
             con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
         )
+        if by.strip() == "change":
+            from repermit.studies.changes import changes
+
+            return _write_changes(form, changes(con, store.name, selection))
         result = ask(con, store.name, selection, keys)
         if not on_record(con, selection.window):
             say(f"no record covers {selection.window}: that no faults are seen there means nothing")
@@ -87,6 +95,25 @@ def rates(
     ]
     names = [*keys, *(n for n in Rate.__dataclass_fields__ if n != "keys"), *mark_names]
     write(form, result.about.as_dict(), names, [[row[n] for n in names] for row in found])
+
+
+def _write_changes(form: Format, result: Changes) -> None:
+    """Did changes work: faults after against those expected without it."""
+    from repermit.cli.show import write
+    from repermit.studies.changes import ChangeRow, change_sentence
+
+    found = [row.as_dict() for row in result.rows]
+    if form is not Format.table:
+        names = list(found[0]) if found else [n for n in ChangeRow.__dataclass_fields__ if n[:3] != "by_"]
+        return write(form, result.about.as_dict(), names, [list(row.values()) for row in found])
+    per = "loads" if any(row["ratio_loads"] is not None for row in found) else "days"
+    names = ["change", "trailers", "others", "faults_before", "faults_after"]
+    told = [f"{name}_{per}" for name in ("expected", "ratio", "low", "high", "verdict")]
+    write(form, None, [*names, *told], [[row[n] for n in (*names, *told)] for row in found])
+    for row in result.rows:
+        say(change_sentence(row))
+    if not found:
+        say("no change made within the window is on record")
 
 
 def _shown(rate: object) -> list[object]:

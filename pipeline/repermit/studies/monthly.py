@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from repermit.studies.about import About, about
+from repermit.studies.changes import Changes, changes
 from repermit.studies.months import Months, months
 from repermit.studies.quarantine import Reason, by_reason
 from repermit.studies.rates import Rate, Rates, rates
@@ -74,6 +75,7 @@ class Monthly:
     this_month: Rate
     months: tuple[MonthRow, ...]
     judged: Months
+    changes: Changes
     positions: Rates
     cells: Rates
     causes: tuple[CauseRow, ...]
@@ -157,6 +159,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         this_month=rates(con, store, selection, ()).total,
         months=tuple(by_month_rows),
         judged=months(con, store, Selection(record)),
+        changes=changes(con, store, Selection(record)),
         positions=rates(con, store, of_year, ("position",)),
         cells=rates(con, store, of_year, ("position", "cause")),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from repermit.studies.changes import VERDICT_WORDS, AfterChange, change_sentence
 from repermit.studies.monthly import Monthly
 from repermit.studies.months import MonthJudged, month_sentence, shift_sentence
 from repermit.studies.rates import Rate
@@ -21,6 +22,7 @@ METHODS = (
     "Episode: refusals of one trailer for an equipment reason, joined when they are one event; a fault is an episode that was repaired or is unresolved, counted at its start. In IEC 60050-192 the event is a failure and the state after it a fault.",
     "Rates are faults over exposure of the trailers that have the position. Limits are 95 % gamma limits for the long-run rate of such trailers, widened where trailers differ (Garwood 1936; Fay and Feuer 1997); with fewer than 5 trailers they are exact Poisson limits and speak of these trailers only.",
     "A month is a signal outside 3-sigma limits of a u chart around the rate of the months before it (ISO 7870-2), widened where months scatter more than chance (Laney 2002) and for what is not known of that rate; month-of-year factors are shrunken. A lasting shift is shown by a cumulative sum (ISO 7870-4; Page 1954; Lucas 1985) tuned to half as many again or a third fewer.",
+    "Before and after a change: each trailer's level is gamma about that of all and each month has its own; what is expected after follows from them, with variance clustered by trailer (Hauer 1997, from memory; Gaver and O'Muircheartaigh 1987).",
     "Mean time between faults is exposure over faults, with the reciprocal limits. It is of a repairable trailer, not the life of a sensor.",
 )
 NOTES_OF_MONTHS = (
@@ -41,7 +43,11 @@ def monthly_page(m: Monthly) -> Page:
         headline = f"No loads, refusals or visits are on record for {m.month}."
         lede = "There is nothing to report, which is not the same as nothing having happened. Ingest the month's files, or choose another month."
     else:
-        sections = (_by_month(m), _positions(m), _cells(m), _causes(m), _outcomes(m), _set_aside(m))
+        sections = (
+            _by_month(m),
+            *(_changes(m) if m.changes.rows else ()),
+            *(part(m) for part in (_positions, _cells, _causes, _outcomes, _set_aside)),
+        )
         headline, lede = _headline(m), _lede(m)
     return Page(
         kind="monthly",
@@ -180,6 +186,42 @@ def _by_month(m: Monthly) -> Section:
         table=table,
         notes=NOTES_OF_MONTHS,
     )
+
+
+def _changes(m: Monthly) -> tuple[Section]:
+    nothing = AfterChange(None, None, None, None, "too_few")
+    found = [(row, row.told or nothing) for row in m.changes.rows]
+    table = Table(
+        "changes-table",
+        "Faults of the changed trailers since, against those expected without the change",
+        (
+            Column("change", "change"),
+            Column("since", "first made on"),
+            Column("trailers", "trailers", kind="integer"),
+            Column("others", "trailers without it", kind="integer"),
+            Column("before", "faults before", kind="integer"),
+            Column("after", "faults since", kind="integer"),
+            Column("expected", "expected without it", kind="number"),
+            Column("ratio", "since over expected", kind="interval"),
+            Column("verdict", "that is"),
+        ),
+        tuple(
+            (row.change, row.first_on, row.trailers, row.others, row.faults_before, row.faults_after,
+             told.expected, None if told.ratio is None else (told.ratio, told.low, told.high), VERDICT_WORDS[told.verdict])
+            for row, told in found
+        ),
+    )  # fmt: skip
+    section = Section(
+        "changes",
+        "Did the changes work",
+        "\n\n".join(change_sentence(row) for row, _ in found),
+        table=table,
+        notes=(
+            "Trailers that were chosen because they were bad come down by themselves, so each is held against its own past shrunken towards that of all, not against its raw count before. Season and drift are those of the trailers without the change.",
+            "Other changes made to the same trailers at the time can't be told apart from this one.",
+        ),
+    )
+    return (section,)
 
 
 def _positions(m: Monthly) -> Section:
