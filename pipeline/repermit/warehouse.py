@@ -3,7 +3,7 @@
 May import `errors`, `contract`, `settings`, `resources`. A store has the schemas
 
 - `record`: meta (version, settings), batches, aliases, likely (ids that unknown trailers may mean), validations,
-  reasons (those that waiting rows had before),
+  reports made, reasons (those that waiting rows had before),
 - `accepted`: the rows that passed, append-only, with `batch_id` and `retired_by`,
 - `waiting`: the quarantine, as text, with the line as read and its reasons,
 - `current`: views of what is accepted now (or was, as of a batch),
@@ -237,6 +237,8 @@ RECORD_DDL = (
     " quarantined BIGINT, detail VARCHAR, last_batch INTEGER)",
     "create table if not exists record.reasons (table_name VARCHAR, waiting_id BIGINT, until INTEGER,"
     " reasons VARCHAR[])",
+    "create table if not exists record.reports (ingest_id INTEGER, kind VARCHAR, name VARCHAR, first_on DATE,"
+    " end_on DATE, made_at TIMESTAMP, version VARCHAR, headline VARCHAR, months VARCHAR)",
 )
 
 

@@ -29,7 +29,7 @@ LAYERS = (
     ("mapping_file",),
     ("statistics",),
     ("warehouse",),
-    ("judging", "as_of"),
+    ("judging", "as_of", "reports_made"),
     ("ingest", "validate", "studies"),
     ("repermit_reports",),
     ("cli", "__main__"),

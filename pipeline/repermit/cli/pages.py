@@ -6,10 +6,11 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from repermit.cli.options import asking, say
-from repermit.errors import CallError
+from repermit.cli.options import asking, now, say
+from repermit.errors import CallError, StoreError
 
 if TYPE_CHECKING:
+    from repermit.reports_made import Report
     from repermit.studies.selection import Window
     from repermit.warehouse import Connection
     from repermit_reports.page import Page
@@ -42,8 +43,21 @@ def write_page(
         window = last_month(con, month)
         about = name or f"{window.first:%Y-%m}"
         say(f"asking {store} about {about}")
-        page = make(con, store.name, kind, name, window)
-    return write(page, out or Path(file_name(kind, about + _then(as_of))))
+        page, report = make(con, store.name, kind, name, window)
+    written = write(page, out or Path(file_name(kind, about + _then(as_of))))
+    if as_of is None:
+        _keep(store, [report], wait)
+    return written
+
+
+def _keep(store: Path, made: list[Report], wait: float) -> None:
+    """Write down in the store that the reports were made; where it can't be written, say so."""
+    from repermit.reports_made import keep
+
+    try:
+        keep(store, made, now=now(), wait_s=wait)
+    except StoreError as error:
+        say(f"the store holds no record of {'these reports' if made[1:] else 'this report'}: {error.what}")
 
 
 def _then(as_of: str | None) -> str:
@@ -63,15 +77,22 @@ def last_month(con: Connection, month: str | None) -> Window:
     return window
 
 
-def make(con: Connection, store: str, kind: str, name: str | None, month: Window) -> Page:
-    """The page of one kind about one name, with `month` as its last; it says so where it tells what was known then."""
+def make(con: Connection, store: str, kind: str, name: str | None, month: Window) -> tuple[Page, Report]:
+    """The page of one kind about one name, with `month` as its last, and what is to be written down of it.
+
+    It says what changed since the report before it, and where it tells what was known then.
+    """
     from dataclasses import replace
 
     from repermit.as_of import asked_for
+    from repermit.studies.reported import report_of, since
+    from repermit_reports.pages.changes import with_changes
 
     page = _page(con, store, kind, name, month)
+    report = report_of(con, kind, name, month, page.headline)
+    page = with_changes(page, since(con, kind, name, month))
     then = asked_for(con)
-    return page if then is None else replace(page, subtitle=f"{page.subtitle}. {then}")
+    return (page if then is None else replace(page, subtitle=f"{page.subtitle}. {then}")), report
 
 
 def _page(con: Connection, store: str, kind: str, name: str | None, month: Window) -> Page:
@@ -117,14 +138,17 @@ def write_all(store: Path, out: Path | None, month: str | None, as_of: str | Non
         window = last_month(con, month)
         wanted: list[tuple[str, str | None]] = [("monthly", None)]
         wanted += [(kind, name) for kind in ("fleet", "shop", "terminal") for name in known(con, kind)]
-        entries, written = [], []
+        entries, written, made = [], [], []
         for kind, name in wanted:
             about = name or f"{window.first:%Y-%m}"
             say(f"{kind} page: {about}")
-            page = make(con, store.name, kind, name, window)
+            page, report = make(con, store.name, kind, name, window)
+            made.append(report)
             written.append(write(page, out / file_name(kind, about)))
             entries.append(Entry(kind, about, written[-1].name, page.headline))
         mark = fingerprint(con)
+    if as_of is None:
+        _keep(store, made, wait)
     entries += _earlier(out, {e.file for e in entries})
     written.append(write(index_page(tuple(entries), store.name, mark, window.end), out / "index.html"))
     return written
