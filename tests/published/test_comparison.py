@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from repermit.statistics.comparison import rate_ratio
+from repermit.statistics.comparison import rate_ratio, rate_ratio_p
 
 CASES = tomllib.loads((Path(__file__).parent / "cases" / "comparison.toml").read_text(encoding="utf-8"))[
     "case"
@@ -20,3 +20,5 @@ def test_exact_conditional_limits(case: dict[str, Any]) -> None:
     assert (low, high) == pytest.approx(case["limits"], rel=1e-9)
     turned = rate_ratio(*case["b"], *case["a"])
     assert turned == pytest.approx((1 / ratio, 1 / high, 1 / low), rel=1e-9)
+    for first, second in ((case["a"], case["b"]), (case["b"], case["a"])):
+        assert rate_ratio_p(*first, *second) == pytest.approx(case["p_twice"], rel=1e-8)

@@ -39,6 +39,10 @@ def rates(
             " Or change alone: before and after each change made to trailers.",
         ),
     ] = "position",
+    compared: Annotated[
+        bool,
+        typer.Option("--compare", help="Each row against all others together, adjusted for their number."),
+    ] = False,
     store: Store = DEFAULT_STORE,
     first: From = None,
     end: To = None,
@@ -53,6 +57,7 @@ def rates(
 ) -> None:
     """How often: faults per 1,000 loads and mean time between faults; by month, which months are a signal."""
     from repermit.cli.show import write
+    from repermit.studies.compare import Comparison, compare
     from repermit.studies.months import month_sentence, months, shift_sentence
     from repermit.studies.rates import Rate, parse_by
     from repermit.studies.rates import rates as ask
@@ -73,19 +78,35 @@ def rates(
         judged = months(con, store.name, selection) if keys == ("month",) else None
     marks = dict(zip((row.month for row in judged.rows), judged.as_dicts(), strict=True)) if judged else {}
     mark_names = list(next(iter(marks.values()), {}))
+    against = compare(result) if compared and keys else None
     if form is Format.table:
         names = [*keys, *SHOWN]
         rows = [[*r.keys.values(), *_shown(r)] for r in result.rows]
         if marks:
             names.append("signal")
             rows = [[*row, marks[str(row[0])]["signal"] or "not judged"] for row in rows]
+        if against:
+            names += ["ratio", "ratio_low", "ratio_high", "p_holm"]
+            rows = [
+                [*row, c.ratio, c.ratio_low, c.ratio_high, c.p_holm]
+                for row, c in zip(rows, against.rows, strict=True)
+            ]
         if keys:
-            rows.append(["all", *[None] * (len(keys) - 1), *_shown(result.total), *([None] if marks else [])])
+            rows.append(
+                [
+                    "all",
+                    *[None] * (len(keys) - 1),
+                    *_shown(result.total),
+                    *[None] * (len(names) - len(keys) - len(SHOWN)),
+                ]
+            )
         write(form, None, names, rows)
         say(
             f"{selection.window}; low and high are {result.about.level:.0%} limits of faults per 1,000 loads; counted apart:"
             f" correct trips on liquid {result.about.counts['near_misses']}, faults of racks {result.about.counts['rack_side']}"
         )
+        if against:
+            say(f"against the other rows together: {against.says}")
         if judged and judged.rows:
             last = next((row for row in reversed(judged.rows) if judged.signal_of(row)), judged.rows[-1])
             say(f"{month_sentence(judged, last)} {shift_sentence(judged)}")
@@ -94,6 +115,9 @@ def rates(
         r.as_dict() | marks.get(str(r.keys.get("month")), dict.fromkeys(mark_names)) for r in result.rows
     ]
     names = [*keys, *(n for n in Rate.__dataclass_fields__ if n != "keys"), *mark_names]
+    if against:
+        found = [row | c for row, c in zip(found, against.as_dicts(), strict=True)]
+        names += ["compared_per", *Comparison.__dataclass_fields__]
     write(form, result.about.as_dict(), names, [[row[n] for n in names] for row in found])
 
 

@@ -55,6 +55,42 @@ def rate_ratio(
     return ratio, odds(low), odds(high)
 
 
+def rate_ratio_p(events_a: float, exposure_a: float, events_b: float, exposure_b: float) -> float:
+    """Two-sided p of equal rates: twice the smaller exact conditional tail, at most 1 [2].
+
+    It agrees with the limits of `rate_ratio`: below 1 - level where these leave 1 out. Zero events in both, or
+    zero exposure: nan. Raises ValueError for negative values.
+    """
+    if min(events_a, exposure_a, events_b, exposure_b) < 0:
+        raise ValueError("events and exposure of 0 or more")
+    if exposure_a == 0 or exposure_b == 0 or events_a + events_b == 0:
+        return float("nan")
+    share = exposure_a / (exposure_a + exposure_b)
+    more = float(special.betainc(events_a, events_b + 1, share)) if events_a > 0 else 1.0
+    fewer = float(special.betaincc(events_a + 1, events_b, share)) if events_b > 0 else 1.0
+    return min(1.0, 2 * min(more, fewer))
+
+
+def dispersion(events: ArrayLike, low: ArrayLike, level: float = 0.95) -> FloatArray:
+    """How many times a count's variance is its mean, read back from its lower gamma limit; 1 for Poisson or less.
+
+    ``low`` is in events, as `rates.gamma_limits` gives it with that variance. Events and exposure divided by it
+    are effective ones: with them a count that varies more than Poisson's is compared as a smaller one would
+    be. Zero events: 1, as the limit says nothing. Arguments broadcast. Raises ValueError for negative values.
+    """
+    y, limit = np.broadcast_arrays(np.asarray(events, dtype=np.float64), np.asarray(low, dtype=np.float64))
+    if (y < 0).any() or (limit < 0).any() or not 0 < level < 1:
+        raise ValueError("events and limits of 0 or more, and a level in (0, 1)")
+    tail, least, most = (1 - level) / 2, np.zeros(y.shape), np.full(y.shape, np.log(1e9))
+    some = np.where(y > 0, y, 1.0)
+    for _ in range(60):
+        middle = (least + most) / 2
+        scale = np.exp(middle)
+        above = special.gammaincinv(some / scale, tail) * scale > limit
+        least, most = np.where(above, middle, least), np.where(above, most, middle)
+    return np.asarray(np.where(y > 0, np.exp(least), 1.0), dtype=np.float64)
+
+
 def cumulative_hazard(time: ArrayLike, events: ArrayLike, at: ArrayLike) -> FloatArray:
     """Nelson-Aalen cumulative hazard [3] at the times `at`, shape (m,), from n subjects followed from 0.
 
