@@ -32,7 +32,8 @@ AMBIGUOUS = ("set_aside", "first", "second")
 
 @dataclass(frozen=True)
 class ColumnMap:
-    """What fills one contract column: the cells under `headers` (several are joined by a space), or a constant."""
+    """What fills one contract column: the cells under `headers` (several are joined by a space), or a constant; with
+    `when_given` only in lines where the cell under that header is not empty."""
 
     name: str
     headers: tuple[str, ...] = ()
@@ -41,6 +42,7 @@ class ColumnMap:
     words: tuple[tuple[str, str], ...] = ()
     unit: str = ""
     clean_id: tuple[str, ...] = ()
+    when_given: str = ""
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,8 @@ class TableMap:
     @property
     def headers(self) -> list[str]:
         """Every header that it names."""
-        return [h for c in self.columns for h in c.headers] + ([self.when_given] if self.when_given else [])
+        asked = [self.when_given, *(c.when_given for c in self.columns)]
+        return [h for c in self.columns for h in c.headers] + [h for h in asked if h]
 
 
 @dataclass(frozen=True)

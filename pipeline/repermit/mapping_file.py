@@ -250,7 +250,7 @@ def _column(columns: _Part, column: Column, zoned: object) -> ColumnMap:
     constant = part.take("constant", str, "") or None
     found = ColumnMap(
         column.name, part.texts("header"), constant, part.texts("pattern"), part.pairs("words"),
-        part.take("unit", str, ""), part.texts("clean_id"),
+        part.take("unit", str, ""), part.texts("clean_id"), part.take("when_given", str, ""),
     )  # fmt: skip
     part.done()
     if bool(found.headers) == bool(constant):

@@ -26,7 +26,7 @@ LAYERS = (
     ("settings", "resources", "wording"),
     ("contract",),
     ("contract_text", "mapping"),
-    ("mapping_file",),
+    ("mapping_file", "draft"),
     ("statistics",),
     ("warehouse",),
     ("judging", "as_of", "reports_made"),

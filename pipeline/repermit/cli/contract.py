@@ -1,4 +1,4 @@
-"""`repermit contract`: the input tables as text, JSON, or empty CSV files."""
+"""`repermit contract`: the input tables as text, JSON, or empty CSV files; or a drafted mapping."""
 
 from __future__ import annotations
 
@@ -25,13 +25,21 @@ def contract(
         ContractFormat, typer.Option("--format", help="csv: one empty file a table.")
     ] = ContractFormat.text,
     out: Annotated[Path, typer.Option("--out", help="Folder for the CSV files.")] = Path("."),
+    draft_mapping: Annotated[
+        Path | None,
+        typer.Option("--draft-mapping", help="An export: writes a first mapping for it, to be confirmed."),
+    ] = None,
 ) -> None:
-    """The input tables: columns, kinds, rules."""
+    """The input tables: columns, kinds, rules; or a first mapping of an export to them."""
     from repermit.cli.show import as_json
     from repermit.contract import TABLES
     from repermit.contract_text import as_dict, markdown, text
 
-    if form is ContractFormat.json:
+    if draft_mapping is not None:
+        from repermit.draft import draft
+
+        typer.echo(draft(draft_mapping), nl=False)
+    elif form is ContractFormat.json:
         typer.echo(as_json({"tables": [as_dict(t) for t in TABLES]}))
     elif form is ContractFormat.csv:
         out.mkdir(parents=True, exist_ok=True)

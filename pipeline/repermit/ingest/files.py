@@ -224,7 +224,7 @@ def table_of(header: tuple[str, ...], name: str) -> Table:
     if not given & {c.name for c in nearest.columns}:
         raise DataError(
             f"{name}, line 1: no column of this header is known: {_short(header)}",
-            hint="The columns of every table: repermit contract",
+            hint="The columns of every table: repermit contract. A first mapping: repermit contract --draft-mapping FILE",
         )
     raise DataError(_unlike(nearest, given, name), hint=f"The columns of {nearest.name}: repermit contract")
 

@@ -7,6 +7,7 @@ Whatever can't be translated stays as it was written, so that the rule of its co
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from repermit.contract import NEVER, TWICE, Column
 from repermit.mapping import UNITS, ColumnMap, SourceMap, TableMap, has_clock, place_of
@@ -53,6 +54,9 @@ def belongs(table: TableMap, cells: Cells) -> str:
 
 
 def _joined(column: ColumnMap, cells: Cells) -> str:
+    if column.when_given:
+        always = _joined(replace(column, when_given=""), cells)
+        return f"case when {cell(cells(column.when_given))} is not null then {always} end"
     if column.constant is not None:
         return literal(column.constant)
     parts = [cell(cells(header)) for header in column.headers]
