@@ -69,15 +69,21 @@ def draft(path: Path) -> str:
         with gzip.open(path) if zipped else path.open("rb") as file:
             data = file.read(SAMPLE_BYTES)
     except OSError as error:
-        raise CallError(f"{path} cannot be read: {error.strerror or error}", hint="Check the path.") from error
+        raise CallError(
+            f"{path} cannot be read: {error.strerror or error}", hint="Check the path."
+        ) from error
     encoding, text = _decoded(data)
     lines = text.splitlines(keepends=True)[:SAMPLE_LINES]
     delimiter, skip = _layout(lines)
     reader = csv.reader(io.StringIO("".join(lines[skip:]), newline=""), delimiter=delimiter)
     try:
         header, *body = [[cell.strip() for cell in row] for row in reader if any(row)]
+        if "\0" in text or not any(header):
+            raise ValueError
     except (csv.Error, ValueError) as error:
-        raise CallError(f"{path}: no table is to be seen in it", hint="Is it a CSV export with a header?") from error
+        raise CallError(
+            f"{path}: no table is to be seen in it", hint="Is it a CSV export with a header?"
+        ) from error
     found = [Found(h, [row[i] for row in body if i < len(row) and row[i]]) for i, h in enumerate(header)]
     return _written(path, encoding, delimiter, skip, [f for f in found if f.header])
 
@@ -190,7 +196,11 @@ def _matched(table: Table, found: list[Found]) -> list[Guess]:
     taken: set[str] = set()
     chosen = []
     for guess in guesses:
-        if guess.like >= LIKE and guess.names >= LIKE_NAMES and not {guess.column.name, f"= {guess.found.header}"} & taken:
+        if (
+            guess.like >= LIKE
+            and guess.names >= LIKE_NAMES
+            and not {guess.column.name, f"= {guess.found.header}"} & taken
+        ):
             taken |= {guess.column.name, f"= {guess.found.header}"}
             chosen.append(guess)
     first = table.column(table.key[0])
@@ -206,7 +216,9 @@ def _tables(found: list[Found]) -> list[tuple[Table, list[Guess]]]:
 
     def whole(table: Table, guesses: list[Guess]) -> bool:
         given = {g.column.name for g in guesses}
-        return {c.name for c in table.columns if c.required} <= given and (not table.any_of or bool(given & set(table.any_of)))
+        return {c.name for c in table.columns if c.required} <= given and (
+            not table.any_of or bool(given & set(table.any_of))
+        )
 
     fits = [m for m in matched if whole(*m)]
     return fits or [max(matched, key=lambda m: sum(g.like for g in m[1]))]
@@ -228,7 +240,9 @@ def _written(path: Path, encoding: str, delimiter: str, skip: int, found: list[F
     tables = _tables(found)
     used = {g.found.header for _, guesses in tables for g in guesses}
     naive = any(_naive(g) for _, guesses in tables for g in guesses)
-    numbers = [v for _, guesses in tables for g in guesses if g.column.kind == "number" for v in g.found.values]
+    numbers = [
+        v for _, guesses in tables for g in guesses if g.column.kind == "number" for v in g.found.values
+    ]
     lines = [
         "# A draft. Every line marked `confirm` is a guess: look at it, mend it, and remove the mark.",
         "", "[[source]]",
@@ -240,8 +254,12 @@ def _written(path: Path, encoding: str, delimiter: str, skip: int, found: list[F
     if any(re.search(r",\d{1,2}$", v) for v in numbers):
         lines.append('decimal = ","  # confirm')
     if naive:
-        lines.append('# zone = "Area/City"  # needed: its times have no offset; what zone do its clocks show?')
-        lines.append('ambiguous = "set_aside"  # or "first" or "second", of a time that its clocks show twice')
+        lines.append(
+            '# zone = "Area/City"  # needed: its times have no offset; what zone do its clocks show?'
+        )
+        lines.append(
+            'ambiguous = "set_aside"  # or "first" or "second", of a time that its clocks show twice'
+        )
     for table, guesses in tables:
         lines += _table_lines(table, guesses, several=len(tables) > 1)
     if rest := [_plain(f.header) for f in found if f.header not in used]:
@@ -250,19 +268,25 @@ def _written(path: Path, encoding: str, delimiter: str, skip: int, found: list[F
 
 
 def _naive(guess: Guess) -> bool:
-    return guess.column.kind == "time" and any(not re.search(r"(Z|[+-]\d\d:?\d\d)$", v) and ":" in v for v in guess.found.values)
+    return guess.column.kind == "time" and any(
+        not re.search(r"(Z|[+-]\d\d:?\d\d)$", v) and ":" in v for v in guess.found.values
+    )
 
 
 def _table_lines(table: Table, guesses: list[Guess], *, several: bool) -> list[str]:
     lines = ["", "[[source.table]]", f"name = {_quoted(table.name)}  # confirm: {table.grain}"]
     if several:
         key = next((g for g in guesses if g.column.required and g.column.kind in ("day", "time")), guesses[0])
-        lines.append(f"when_given = {_quoted(key.found.header)}  # confirm: lines without it are not of this table")
+        lines.append(
+            f"when_given = {_quoted(key.found.header)}  # confirm: lines without it are not of this table"
+        )
     lines.append("[source.table.columns]")
     given = {g.column.name for g in guesses}
     for column in table.columns:
         if column.required and column.name not in given:
-            lines.append(f'# {column.name} = ""  # needed: {column.text}; its header, or {{ constant = "..." }}')
+            lines.append(
+                f'# {column.name} = ""  # needed: {column.text}; its header, or {{ constant = "..." }}'
+            )
     worded = [g for g in guesses if (g.column.listed or g.column.kind == "flag") and _differ(g)]
     lines += [_column_line(g) for g in guesses if g not in worded]
     for guess in worded:
@@ -291,7 +315,10 @@ def _column_line(guess: Guess) -> str:
 
 
 def _word_lines(guess: Guess) -> list[str]:
-    lines = [f"[source.table.columns.{guess.column.name}]", f"header = {_quoted(guess.found.header)}{_why(guess)}"]
+    lines = [
+        f"[source.table.columns.{guess.column.name}]",
+        f"header = {_quoted(guess.found.header)}{_why(guess)}",
+    ]
     lines.append(f"[source.table.columns.{guess.column.name}.words]")
     words = Counter(v.lower() for v in guess.found.values)
     lines.append(f"# ours: {', '.join(guess.column.listed or ('yes', 'no'))}")
