@@ -6,8 +6,11 @@ May import the package. Nothing here checks anything; tests do.
 from __future__ import annotations
 
 import csv
+import os
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from multiprocessing.connection import Connection as Connection_
 from pathlib import Path
 from typing import Any
 
@@ -113,3 +116,15 @@ def _sorted(con: Connection, schema: str, name: str, without: Sequence[str]) -> 
     )
     kept = ", ".join(quote(column) for (column,) in columns if column not in without)
     return rows(con, f"select {kept} from {quote(schema)}.{quote(name)} order by all")
+
+
+def run_program(words: Sequence[str], told: Connection_) -> None:
+    """The program with these words, in a process that is there for it alone; all that it tells goes into the pipe."""
+    from repermit.cli import main
+
+    for stream in (1, 2):
+        os.dup2(told.fileno(), stream)
+    told.close()
+    sys.argv = ["repermit", *words]
+    sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w", buffering=1)
+    main.run()

@@ -14,9 +14,10 @@ from typing import Any
 from helpers import load, query, write_csv
 from repermit.contract import TABLES
 from repermit.ingest.run import FileResult, IngestResult
-from repermit.judging import IS_ROW, passes, reasons, rows_to_judge
+from repermit.judging import IS_ROW, passes, reasons, rows_to_judge, waiting_to_judge
 from repermit.settings import Settings
 from repermit.studies.quarantine import waiting_rows
+from repermit.validate.adding_up import accepted_booked, waiting_booked
 from repermit.validate.suites import WHOLE_SETS, kept_rows, key_once
 from repermit.warehouse import Connection, connect, make_schema, opened, rows
 
@@ -104,7 +105,8 @@ def counts(result: IngestResult, name: str | None = None) -> tuple[int, int, int
 
 def broken(con: Connection) -> list[str]:
     """What must hold of every store and does not."""
-    sets = [s for s in WHOLE_SETS if s.blocks] + [s for t in TABLES for s in (key_once(t), kept_rows(t))]
+    of_tables = (key_once, kept_rows, accepted_booked, waiting_booked)
+    sets = [s for s in WHOLE_SETS if s.blocks] + [check(t) for t in TABLES for check in of_tables]
     wrong = [f"{s.table}: {s.text}" for s in sets if rows(con, s.query)]
     for table in TABLES:
         rules = table.rules()
@@ -113,7 +115,7 @@ def broken(con: Connection) -> list[str]:
         if some(con, accepted) and rows(con, f"select 1 from ({judged}) where not ({passes(rules)})"):
             wrong.append(f"{table.name}: an accepted row fails a rule")
         waiting = f"(select * from waiting.{table.name} where {WAITS})"
-        judged = rows_to_judge(table, waiting, "s.reasons")
+        judged = waiting_to_judge(table, "s.reasons")
         today = rows(con, f"select reasons, {reasons(rules)} from ({judged})") if some(con, waiting) else []
         for kept, fails in today:
             if not (kept == fails if fails else set(kept) <= SET_RULES):

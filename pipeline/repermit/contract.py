@@ -38,17 +38,24 @@ class Rule:
 
 @dataclass(frozen=True)
 class Kind:
-    """How a column's text becomes a value: the SQL type, the pattern it must match, and its name in words."""
+    """How a column's text becomes a value: the SQL type, the pattern it must match, its name in words, and how long
+    it may be (told only where a cell does not read)."""
 
     sql_type: str
     pattern: str
     words: str
+    length: str = ""
 
 
 KINDS = {
     "text": Kind("VARCHAR", "", "text"),
-    "count": Kind("INTEGER", r"\d{1,9}", "a whole number"),
-    "number": Kind("DECIMAL(18,6)", r"[+-]?\d{1,11}(\.\d{1,6})?", "a number with a decimal point"),
+    "count": Kind("INTEGER", r"\d{1,9}", "a whole number", " of at most 9 digits"),
+    "number": Kind(
+        "DECIMAL(18,6)",
+        r"[+-]?\d{1,11}(\.\d{1,6})?",
+        "a number with a decimal point",
+        ", at most 11 digits before it and 6 after it",
+    ),
     "day": Kind("DATE", r"(19|20)\d{2}-\d{2}-\d{2}", "a date, YYYY-MM-DD"),
     "time": Kind(
         "TIMESTAMP",
@@ -89,7 +96,7 @@ class Column:
             holds = f"text.{name} is null or row.{name} is not null"
             if self.kind == "time":
                 holds += f" or suffix(text.{name}, '{NEVER}') or suffix(text.{name}, '{TWICE}')"
-            rules.append(Rule(f"{name}_reads", holds, f"{name} reads as {kind.words}"))
+            rules.append(Rule(f"{name}_reads", holds, f"{name} reads as {kind.words}{kind.length}"))
         if self.kind == "time":
             rules += self._clock()
         if self.listed:

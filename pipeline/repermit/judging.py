@@ -7,7 +7,7 @@ text only; runs nothing. May import `contract` and `warehouse` (for quoting).
 from __future__ import annotations
 
 from repermit.contract import KINDS, LINE_RULES, Column, Rule, Table
-from repermit.warehouse import literal, quote
+from repermit.warehouse import literal, quote, typed_columns
 
 IS_ROW = f"not list_has_any(reasons, [{', '.join(literal(rule.name) for rule in LINE_RULES)}])"
 """SQL of a waiting row that has columns, and so is judged again."""
@@ -121,19 +121,66 @@ def lookup_columns(table: Table) -> str:
 _MEANT = "coalesce(meant.trailer_id, text.trailer_id)"
 
 
+def lacks(table: Table, header: str) -> str:
+    """SQL of the list of columns that a file with this header (SQL of a list) says nothing about.
+
+    Not of the exposure log: its one column beside the key says, by being there or not, what a line means.
+    """
+    names = [c.name for c in table.columns if c.name not in table.key] if table.keeps_lines else []
+    listed = ", ".join(literal(name) for name in names)
+    return f"list_filter(cast([{listed}] as varchar[]), lambda c: not list_contains({header}, c))"
+
+
+def _filled(table: Table, inner: str) -> str:
+    """Rows in which a column that the file lacks stays as it is accepted: no column says nothing, an empty cell says
+    "not known". What was taken back does not come back so."""
+    names = [name for name, _ in typed_columns(table)]
+    key = [name for name in names if name.removesuffix("_until") in table.key]
+    same = " and ".join(f"i.row.{quote(n)} is not distinct from cur.{quote(n)}" for n in key)
+    stays = (
+        "cur.batch_id is not null and coalesce(cur.withdrawn, false) = coalesce(i.row.withdrawn, false)"
+        " and list_contains(i.lacks, {0}) and i.text.{1} is null"
+    )
+    cells = []
+    for name in names:
+        told, column = f"i.row.{quote(name)}", name.removesuffix("_until")
+        if name not in key and column != "withdrawn":
+            told = f"case when {stays.format(literal(column), quote(column))} then cur.{quote(name)} else {told} end"
+        cells.append(f"{quote(name)}: {told}")
+    return (
+        f"select i.* replace ({{{', '.join(cells)}}} as row) from ({inner}) i"
+        f" left join (select * from accepted.{table.name} where retired_by is null) cur on {same}"
+    )
+
+
 def rows_to_judge(table: Table, source: str, keep: str, *, stored: bool = False) -> str:
     """A query with the columns `keep` of `source` (alias s), and `text`, `row` and the looked-up structs.
 
-    `source` has text columns, or the typed columns of an accepted table where `stored`.
+    `source` has text columns and what the file `lacks`, or the typed columns of an accepted table where `stored`.
     """
     if stored:
         text, row = stored_structs(table)
         inner = f"select {keep}, {text} as text, {row} as row from {source} s"
     else:
-        inner = f"select t.*, {row_struct(table, _MEANT)} as row from (select {keep}, {text_struct(table)} as text from {source} s) t"
+        inner = (
+            f"select t.*, {row_struct(table, _MEANT)} as row"
+            f" from (select {keep}, s.lacks, {text_struct(table)} as text from {source} s) t"
+        )
         if names_trailers(table):
             inner += " left join record.aliases meant on meant.alias = t.text.trailer_id"
+        if table.keeps_lines:
+            inner = _filled(table, inner)
     return f"select j.*{lookup_columns(table)} from ({inner}) j{lookups(table)}"
+
+
+def waiting_to_judge(table: Table, keep: str) -> str:
+    """A query as `rows_to_judge` makes it, of the rows that wait; not of broken lines, which have no cells."""
+    waiting = (
+        f"(select w.*, {lacks(table, 'b.header')} as lacks from waiting.{table.name} w"
+        " left join record.batches b on b.batch_id = w.read_in"
+        f" where w.left_by is null and {IS_ROW})"
+    )
+    return rows_to_judge(table, waiting, keep)
 
 
 def holds(rule: Rule) -> str:

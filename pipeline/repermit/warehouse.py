@@ -13,6 +13,7 @@ May import `errors`, `contract`, `settings`, `resources`. A store has the schema
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -24,7 +25,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import duckdb
 
 from repermit.contract import KINDS, TABLES, Table
-from repermit.errors import StoreError
+from repermit.errors import CallError, StoreError
 from repermit.resources import folder
 from repermit.settings import Settings
 
@@ -39,6 +40,10 @@ CONFIG: dict[str, Any] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
 }
+# What the engine may take, from the environment: how much memory, and the folder for what does not fit in it.
+LIMITS = {"memory_limit": "REPERMIT_MEMORY", "temp_directory": "REPERMIT_TEMP"}
+MEGABYTES_A_THREAD = 125
+"""What a thread needs where not all fits in memory: with less the engine gives up instead of writing to the disk."""
 
 # What the engine raises where the file under it is damaged, or the disk refuses.
 DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException)
@@ -65,7 +70,14 @@ def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Conn
     """
     if read_only and not path.exists():
         raise StoreError(f"there is no store at {path}", hint="Make one with: repermit ingest FOLDER")
-    con = _patiently(path, wait_s, lambda: duckdb.connect(str(path), read_only=read_only, config=CONFIG))
+    config = CONFIG | _limits()
+
+    def open_it() -> Connection:
+        if not read_only and not path.exists() and path != Path(":memory:"):
+            _create(path)
+        return duckdb.connect(str(path), read_only=read_only, config=config)
+
+    con = _patiently(path, wait_s, open_it)
     con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
     return con
 
@@ -81,6 +93,37 @@ def _patiently(path: Path, wait_s: float, open_it: Callable[[], Opened]) -> Open
                 time.sleep(0.1)
                 continue
             raise _told(path, error) from error
+
+
+def _create(path: Path) -> None:
+    """An empty database at `path`, whole or not at all: one that was left half made would open no more."""
+    part = path.with_name(f"{path.name}.{os.getpid()}.part")
+    try:
+        duckdb.connect(str(part), config=CONFIG).close()
+        try:
+            os.link(part, path)
+        except FileExistsError:
+            pass  # another process was quicker: its store is the one
+        except OSError:
+            part.rename(path)  # a disk without links
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _limits() -> dict[str, str]:
+    """The engine's limits that the environment sets. Raises CallError where the memory is no size."""
+    given = {name: os.environ[variable] for name, variable in LIMITS.items() if os.environ.get(variable)}
+    if memory := given.get("memory_limit"):
+        size = re.fullmatch(r"(\d+(?:\.\d+)?) ?([MGT])i?B", memory)
+        if size is None:
+            raise CallError(
+                f"REPERMIT_MEMORY is {memory!r}, which is no size",
+                hint="Give a number and a unit, such as 2GB.",
+            )
+        megabytes = float(size[1]) * {"M": 1, "G": 1000, "T": 1_000_000}[size[2]]
+        threads = min(os.cpu_count() or 1, max(1, int(megabytes // MEGABYTES_A_THREAD)))
+        given["threads"] = str(threads)
+    return given
 
 
 def _in_use(error: duckdb.Error) -> bool:
@@ -129,7 +172,7 @@ def beside(path: Path, *, wait_s: float = 0.0) -> Iterator[Connection]:
     con = connect(Path(":memory:"))
     try:
         # what does not fit into memory goes where the machine keeps such files, not into the working folder
-        spill = Path(tempfile.gettempdir()) / f"repermit-{os.getpid()}"
+        spill = os.environ.get("REPERMIT_TEMP") or Path(tempfile.gettempdir()) / f"repermit-{os.getpid()}"
         con.execute(f"set temp_directory = {literal(spill)}")
         _patiently(path, wait_s, lambda: con.execute(f"attach {literal(path)} as store (read_only)"))
         con.execute("use store")

@@ -22,8 +22,12 @@ import pytest
 from conftest import Run
 from helpers import NOW, load, query, store_from, write_csv
 from repermit.contract import TABLES
+from repermit.judging import reasons as reasons_of
+from repermit.judging import waiting_to_judge
+from repermit.validate.adding_up import ADDING_UP
 from repermit.validate.run import Outcome, Validation, validate
-from repermit.warehouse import connect
+from repermit.validate.suites import WHOLE_SETS, kept_rows, key_once
+from repermit.warehouse import connect, opened, rows
 
 RULES = {(table.name, rule.name): rule for table in TABLES for rule in table.rules()}
 
@@ -248,6 +252,9 @@ def test_rows_that_break_a_rule_fail_and_are_named(small: Path) -> None:
     }
     assert {(o.table, o.name) for o in found.failed if o.scope == "set"} == {
         ("trailers", "rows_kept"), ("loads", "rows_kept"), ("refusals", "rows_kept"), ("repairs", "rows_kept"),
+        # and the relations that questions are asked of are still those of the rows before
+        ("trailers", "days_at_risk"), ("loads", "loads_by_day"), ("loads", "loads_by_lane_month"),
+        ("refusals", "refusals_in_episodes"), ("repairs", "visits_in_episodes"),
     }  # fmt: skip
     assert {(o.table, o.name) for o in found.failed if o.scope == "read"} == set()
 
@@ -263,7 +270,8 @@ SETS = {
         ),
         {
             ("batches", "set", "counts_add_up"), ("refusals", "set", "rows_kept"), ("loads", "set", "rows_kept"),
-            ("repairs", "set", "key_once"), ("trailers", "set", "spells_apart"),
+            ("repairs", "set", "key_once"), ("trailers", "set", "spells_apart"), ("repairs", "set", "accepted_booked"),
+            ("loads", "set", "loads_by_day"), ("loads", "set", "loads_by_lane_month"),
         },
     ),
     "what still adds up": (
@@ -276,7 +284,7 @@ SETS = {
         ),
         {
             ("trailers", "set", "rows_kept"), ("repairs", "set", "rows_kept"), ("loads", "set", "key_once"),
-            ("refusals", "read", "in_service"), ("refusals", "read", "trailer_known"),
+            ("refusals", "read", "in_service"), ("refusals", "read", "trailer_known"), ("repairs", "set", "accepted_booked"),
         },
     ),
     "a row that waits without a cause": (
@@ -292,6 +300,103 @@ def test_damage_to_sets_and_counts_fails_and_is_named(small: Path, tmp_path: Pat
     statements, expected = SETS[case]
     damage(small, *statements)
     assert named(validate(small, now=NOW).failed) == expected
+
+
+# One damage each, and all that fails of it.
+BROKEN = {
+    "a batch is lost": (
+        "delete from record.batches where table_name = 'refusals' and batch_id < 5",
+        {("refusals", "accepted_booked")},
+    ),
+    "a row of no ingest": (
+        copied("refusals", "refusal_id = 'F1'", refusal_id="'X1'", batch_id="99", read_in="99", reason="'paperwork'"),
+        {("refusals", "accepted_booked")},
+    ),
+    "retired before it came": (
+        copied("refusals", "refusal_id = 'F1'", batch_id="5", retired_by="1"), {("refusals", "accepted_booked")},
+    ),
+    "waits without a reason": (
+        "update waiting.refusals set reasons = []", {("refusals", "waiting_booked"), ("refusals", "trailer_known")},
+    ),
+    "waits since an ingest that was not": ("update waiting.refusals set since = 99", {("refusals", "waiting_booked")}),
+    "left without a way": (
+        "update waiting.refusals set left_by = 5", {("refusals", "waiting_booked")},
+    ),
+    "loads of a day lost": ("delete from core.load_days where trailer_id = 'B'", {("loads", "loads_by_day")}),
+    "loads of a lane doubled": (
+        "update marts.loads_by_lane_month set loads = 2 * loads", {("loads", "loads_by_lane_month")},
+    ),
+    "an accepted load lost": (
+        "delete from accepted.loads where loaded_on = date '2025-03-02'",
+        {("loads", "rows_kept"), ("loads", "loads_by_day"), ("loads", "loads_by_lane_month")},
+    ),
+    "a refusal in no episode": (
+        "delete from marts.episode_parts where part_id = 'F1'",
+        {("refusals", "refusals_in_episodes"), ("repairs", "visits_in_episodes")},
+    ),
+    "a refusal in two episodes": (
+        "insert into marts.episode_parts select * replace ('E-F3' as episode_id) from marts.episode_parts where part_id = 'F1'",
+        {("refusals", "refusals_in_episodes")},
+    ),
+    "paperwork in an episode": (
+        "update accepted.refusals set reason = 'paperwork' where refusal_id = 'F1'", {("refusals", "refusals_in_episodes")},
+    ),
+    "a visit in no episode": (
+        "delete from marts.episode_parts where part_id = 'R0'", {("repairs", "visits_in_episodes")},
+    ),
+    "a fault of no episode": (
+        "update marts.faults set episode_id = 'E-none' where repair_id = 'R0'", {("refusals", "faults_from_episodes")},
+    ),
+    "a fault twice": (
+        "insert into marts.faults from marts.faults where repair_id = 'R0'", {("refusals", "faults_from_episodes")},
+    ),
+    "a fault lost": ("delete from marts.faults where repair_id = 'R0'", {("refusals", "faults_from_episodes")}),
+    "days lost": (
+        "update marts.at_risk set at_risk_from = at_risk_from + interval 1 day where trailer_id = 'B'", {("trailers", "days_at_risk")},
+    ),
+    "days twice": ("insert into marts.at_risk from marts.at_risk where trailer_id = 'B'", {("trailers", "days_at_risk")}),
+    "days before service": (
+        "update marts.at_risk set at_risk_from = timestamp '2019-12-31' where trailer_id = 'B'", {("trailers", "days_at_risk")},
+    ),
+    "days in the shop": (
+        "update marts.at_risk set at_risk_until = at_risk_until + interval 1 hour where trailer_id = 'A'"
+        " and at_risk_until = timestamp '2025-03-01 12:00'", {("trailers", "days_at_risk")},
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", BROKEN)
+def test_a_store_that_does_not_add_up_says_where(tmp_path: Path, case: str) -> None:
+    store = tmp_path / "small.duckdb"
+    store.write_bytes(one_waits())
+    statement, expected = BROKEN[case]
+    damage(store, statement)
+    assert unmet(store) == expected
+
+
+@cache
+def one_waits() -> bytes:
+    """The small store with a row that waits, in which all that blocks holds."""
+    with TemporaryDirectory() as folder:
+        store = Path(folder) / "small.duckdb"
+        store.write_bytes(small_store())
+        load(store, write_csv(Path(folder) / "bad", "refusals", BAD))
+        assert unmet(store) == set()
+        return store.read_bytes()
+
+
+def unmet(store: Path) -> set[tuple[str, str]]:
+    """What blocks and does not hold: the sets asked straight, the rules by the names of the rows that wait."""
+    with opened(store) as con:
+        sets = [*(s for s in WHOLE_SETS if s.blocks), *ADDING_UP]
+        sets += [check(table) for table in TABLES for check in (key_once, kept_rows)]
+        found = {(s.table, s.name) for s in sets if rows(con, s.query)}
+        for table in TABLES:
+            judged = waiting_to_judge(table, "s.reasons")
+            listed = reasons_of(table.rules())
+            for kept, fails in rows(con, f"select reasons, {listed} from ({judged})"):
+                found |= {(table.name, name) for name in set(kept) ^ set(fails)}
+    return found
 
 
 def test_a_failure_ends_with_1_names_it_and_keeps_failing(small: Path, tmp_path: Path, repermit: Run) -> None:

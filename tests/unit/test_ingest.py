@@ -14,6 +14,8 @@ from helpers import dump, load, query, write_csv
 from reconciled import Ledger, counts
 from repermit.errors import DataError
 from repermit.ingest.reconcile import reconcile
+from repermit.studies.quarantine import by_reason
+from repermit.warehouse import opened
 
 SCHEMAS = ("record", "accepted", "waiting", "current")
 
@@ -179,6 +181,68 @@ def test_a_version_that_fails_does_not_take_the_place_of_the_one_it_stood_beside
     ledger.give(trailers=[trailer("B")])
     assert ledger.current("refusals", "trailer_id") == [("A",)]
     assert ledger.waiting("refusals", "trailer_id") == [("B", ["id_once"])]
+
+
+def test_a_column_that_a_later_file_lacks_stays_as_it_was(ledger: Ledger) -> None:
+    ledger.give(
+        trailers=[trailer(fleet="Heron", out_of_service_on="2026-01-01")],
+        refusals=[refusal(lane="1", delay_min=30, reason="ground", released_at="2025-03-02")],
+    )
+    shorter = {name: refusal()[name] for name in ("refusal_id", "trailer_id", "refused_at")}
+    assert counts(ledger.give(refusals=[shorter])) == (0, 1, 0, 0), "it says nothing new"
+    later = shorter | {"refused_at": "2025-03-01T11:00Z"}
+    assert counts(ledger.give(refusals=[later])) == (0, 0, 1, 0)
+    told = "refused_at, lane, delay_min, reason, released_at, released_at_until"
+    moved = (datetime(2025, 3, 1, 11), "1", 30, "ground", datetime(2025, 3, 2), datetime(2025, 3, 3))
+    assert ledger.current("refusals", told) == [moved]
+    assert counts(ledger.give(refusals=[later | {"lane": None}])) == (0, 0, 1, 0), (
+        "an empty cell says not known"
+    )
+    assert ledger.current("refusals", "lane, delay_min") == [(None, 30)]
+    spell = {name: trailer()[name] for name in ("trailer_id", "in_service_on")} | {"positions": 5}
+    assert counts(ledger.give(trailers=[spell])) == (0, 0, 1, 0)
+    found = ledger.current("trailers", "positions, fleet, out_of_service_on")
+    assert found == [(5, "Heron", date(2026, 1, 1))]
+
+
+def test_what_stays_is_judged_with_what_is_said_anew(ledger: Ledger) -> None:
+    ledger.give(trailers=[trailer(), trailer("B", positions=2)], refusals=[refusal(indicated_position=4)])
+    assert counts(ledger.give(refusals=[refusal(trailer_id="B")])) == (0, 0, 0, 1)
+    assert ledger.waiting("refusals", "indicated_position") == [(None, ["indicated_position_exists"])]
+    assert ledger.current("refusals", "trailer_id") == [("A",)]
+    ledger.give(trailers=[trailer("B", positions=5)])
+    assert ledger.current("refusals", "trailer_id, indicated_position") == [("B", 4)]
+
+
+def test_what_was_taken_back_does_not_come_back_by_a_column_that_lacks(ledger: Ledger) -> None:
+    ledger.give(trailers=[trailer()], refusals=[refusal(delay_min=30)])
+    gone = {"refusal_id": "F1", "trailer_id": None, "refused_at": None, "withdrawn": "yes"}
+    assert counts(ledger.give(refusals=[gone])) == (0, 0, 1, 0)
+    assert counts(ledger.give(refusals=[gone, gone])) == (0, 2, 0, 0)
+    assert counts(ledger.give(refusals=[refusal()])) == (0, 0, 1, 0)
+    assert ledger.current("refusals", "lane, delay_min") == [("1", None)]
+
+
+def test_a_line_break_in_a_cell_is_the_same_whatever_ends_the_lines(ledger: Ledger) -> None:
+    header, row = "repair_id,trailer_id,received_at,note", 'R1,A,2025-03-01,"two\nlines"'
+    ledger.give(trailers=[trailer()], repairs=f"{header}\n{row}\n")
+    windows = f"{header}\n{row}\nR2,A,2025-03-02,\n".replace("\n", "\r\n")
+    assert counts(ledger.give(repairs=windows)) == (1, 1, 0, 0)
+    assert ledger.current("repairs", "note") == [("two\nlines",), (None,)]
+
+
+def test_a_number_with_too_many_decimals_is_told(ledger: Ledger) -> None:
+    rows = [
+        refusal(delay_min="1.1234567"),
+        refusal("F2", delay_min="1.123456"),
+        refusal("F3", delay_min="1e3"),
+    ]
+    assert counts(ledger.give(trailers=[trailer()], refusals=rows), "refusals") == (1, 0, 0, 2)
+    with opened(ledger.store) as con:
+        told = {reason.reason: reason.text for reason in by_reason(con)}
+    assert told == {
+        "delay_min_reads": "delay_min reads as a number with a decimal point, at most 11 digits before it and 6 after it"
+    }
 
 
 # --- withdrawn -----------------------------------------------------------------------------------------------------

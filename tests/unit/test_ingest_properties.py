@@ -154,7 +154,7 @@ class Slow:
 
 
 def trimmed(cell: str | None) -> str | None:
-    return cell.strip(" \t\r\n") or None if cell else None
+    return cell.replace("\r\n", "\n").strip(" \t\r\n") or None if cell else None
 
 
 def reasons(texts: Texts) -> list[str]:

@@ -23,7 +23,8 @@ from repermit.cli import (
 from repermit.errors import OURS, RepermitError, StoreError
 
 INTERRUPTED = 130
-"""Exit code after Ctrl-C, as shells have it."""
+NOT_READ = 141
+"""Exit codes after Ctrl-C, and after whoever read the output has gone, as shells have them."""
 
 app = typer.Typer(
     name="repermit",
@@ -56,9 +57,10 @@ def run() -> None:
         if error.hint:
             typer.echo(f"  {error.hint}", err=True)
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        sys.stderr.close()  # whoever read the output has gone; nobody is left to tell
-        sys.exit(0)
+    except SystemExit as ended:
+        if isinstance(ended.__context__, BrokenPipeError):  # typer ends with 1; nobody is left to tell
+            sys.exit(NOT_READ)
+        raise
     except Exception as error:
         if str(error) == "Query interrupted":  # Ctrl-C while the engine was at work
             typer.echo("interrupted; the store is as it was", err=True)

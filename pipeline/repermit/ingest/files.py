@@ -304,6 +304,9 @@ def read(con: Connection, source: Source, into: str) -> None:
         fills = {name: quote(name) for name in source.header}
     else:
         fills = {name: _cell(place) for place, name in enumerate(source.cells)}
+    # A line break within a cell is the same whatever ends the lines of the file.
+    if source.line_end == 2:
+        fills = {name: f"replace({cell}, chr(13) || chr(10), chr(10))" for name, cell in fills.items()}
     select = ", ".join(
         f"{fills.get(c.name, 'cast(null as varchar)')} as {quote(c.name)}" for c in source.table.all_columns
     )

@@ -21,7 +21,7 @@ from repermit.contract import ID_ONCE, SPELLS_APART, WITHDRAWS_KNOWN, Table
 from repermit.ingest import files
 from repermit.ingest.aside import leave_waiting, set_aside
 from repermit.ingest.columns import key_of, listed, same, shared, typed_names
-from repermit.judging import IS_ROW, passes, reasons, rows_to_judge
+from repermit.judging import IS_ROW, lacks, passes, reasons, rows_to_judge
 from repermit.warehouse import Connection, literal, one, quote, rows
 
 
@@ -94,15 +94,17 @@ def _gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> 
     parts = []
     said_in = one(con, "select coalesce(max(ingest_id), 0) + 1 from record.batches")
     for batch, source in sources.items():
+        header = f"[{', '.join(literal(name) for name in source.header)}]"
         adds_up = table.name == "loads" and "loads" not in source.header
         parts.append(
             f"select {listed(columns)}, {batch} as read_in, {said_in} as said_in, row_no,"
-            f" cast(null as bigint) as waiting_id, {str(adds_up).lower()} as adds_up from src_{batch}"
+            f" cast(null as bigint) as waiting_id, {str(adds_up).lower()} as adds_up, {lacks(table, header)} as lacks"
+            f" from src_{batch}"
         )
     adds_up_then = "not list_contains(b.header, 'loads')" if table.name == "loads" else "false"
     parts.append(
         f"select {listed(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"
-        f" w.waiting_id, {adds_up_then} as adds_up"
+        f" w.waiting_id, {adds_up_then} as adds_up, {lacks(table, 'b.header')} as lacks"
         f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
         f" where w.left_by is null and {IS_ROW}"
     )

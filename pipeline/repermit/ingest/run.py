@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -87,11 +88,12 @@ def ingest(
         sources = [s for path, name in found for s in files.recognise(path, name, Path(scratch), mapping)]
         stamps = [source.path.stat() for source in sources]
         new_store = not store.exists()
-        done = False
+        empty = done = False
         con = connect(store, wait_s=wait_s)
         try:
             with transaction(con):
-                if new_store or is_empty(con):
+                empty = is_empty(con)
+                if empty:
                     make_schema(con, settings or Settings(**dict(mapping.settings if mapping else ())))
                 check_version(con, store)
                 result = _ingest(con, sources, mapping, now, progress)
@@ -104,10 +106,12 @@ def ingest(
             done = True
             return result
         finally:
+            # While it is still held: another process that waits for it must not be given what is thrown away.
+            if new_store and empty and not done:
+                with suppress(PermissionError):  # where an open file cannot be removed an empty store stays
+                    store.unlink(missing_ok=True)
+                    store.with_name(f"{store.name}.wal").unlink(missing_ok=True)
             con.close()
-            if new_store and not done:
-                store.unlink(missing_ok=True)
-                store.with_name(f"{store.name}.wal").unlink(missing_ok=True)
 
 
 def _ingest(

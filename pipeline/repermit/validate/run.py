@@ -11,7 +11,8 @@ from datetime import datetime
 from pathlib import Path
 
 from repermit.contract import TABLES, Table
-from repermit.judging import IS_ROW, rows_to_judge
+from repermit.judging import IS_ROW, rows_to_judge, waiting_to_judge
+from repermit.validate.adding_up import ADDING_UP
 from repermit.validate.suites import WHOLE_SETS, Whole, kept_rows, key_once, rule_queries
 from repermit.warehouse import (
     Connection,
@@ -111,9 +112,7 @@ def _rules(con: Connection, table: Table) -> list[Outcome]:
     con.execute(
         f"create or replace temp table judged_accepted as {rows_to_judge(table, accepted, 's.batch_id', stored=True)}"
     )
-    con.execute(
-        f"create or replace temp table judged_read as {rows_to_judge(table, waiting, 's.waiting_id')}"
-    )
+    con.execute(f"create or replace temp table judged_read as {waiting_to_judge(table, 's.waiting_id')}")
     reasons = dict(rows(con, f"select unnest(reasons), count(*) from {waiting} group by 1"))
     asked = [Expectation(*query) for query in rule_queries(table)]
     outcomes = []
@@ -140,7 +139,7 @@ def _rules(con: Connection, table: Table) -> list[Outcome]:
 def _whole_sets(con: Connection) -> list[Outcome]:
     from repermit.validate.engine import Expectation, ask
 
-    sets: list[Whole] = [*WHOLE_SETS]
+    sets: list[Whole] = [*WHOLE_SETS, *ADDING_UP]
     for table in TABLES:
         sets += [key_once(table), kept_rows(table)]
     names = [f"{s.table}.{s.name}" for s in sets]
