@@ -233,6 +233,26 @@ def one(con: Connection, sql: str, parameters: Parameters = None) -> Any:
 # --- the schema ---------------------------------------------------------------------------------------
 
 
+def bring(con: Connection, name: str, columns: Mapping[str, Any]) -> None:
+    """A temporary table of arrays or lists of one length."""
+    import polars
+
+    frame = polars.DataFrame(dict(columns))
+    con.register("brought", _Stream(frame))
+    con.execute(f"create or replace temp table {quote(name)} as select * from brought")
+    con.unregister("brought")
+
+
+class _Stream:
+    """A frame as Arrow's own stream, which DuckDB reads without any other library."""
+
+    def __init__(self, frame: Any) -> None:
+        self.frame = frame
+
+    def __arrow_c_stream__(self, schema: Any = None) -> Any:
+        return self.frame.__arrow_c_stream__(schema)
+
+
 def typed_columns(table: Table) -> list[tuple[str, str]]:
     """Name and SQL type of each typed column. A time has a second one, `<name>_until`: the last moment that
     it may mean, equal to it unless only a date was given."""

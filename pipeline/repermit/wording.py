@@ -75,11 +75,16 @@ def estimate(point: float | None, low: float | None, high: float | None, *, as_p
     return value if limits == UNKNOWN else f"{value} ({limits})"
 
 
-def seen(count: int | None, one: str, many: str = "") -> str:
-    """A count in words: "no faults seen", "1 fault", "1,240 faults". `many` is `one` with an s by default."""
+def seen(count: float | None, one: str, many: str = "") -> str:
+    """A count in words: "no faults seen", "1 fault", "1,240 faults", "about 12.4 faults" where it is not whole.
+
+    `many` is `one` with an s by default.
+    """
     many = many or one + "s"
     if count is None:
         return f"{many} not known"
+    if count != round(count):
+        return f"about {number(count)} {many}"
     return f"no {many} seen" if count == 0 else f"{whole(count)} {one if count == 1 else many}"
 
 

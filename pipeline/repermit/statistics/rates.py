@@ -89,6 +89,12 @@ def rate_intervals(
     )
 
 
+def scatter(events: ArrayLike, exposure: ArrayLike, group: ArrayLike, n_groups: int) -> FloatArray:
+    """J by group, as in `rate_intervals`: the variance of the group's count that its units show."""
+    y, e, g = _entries(events, exposure, group, n_groups)
+    return _scatter(y, e, g, _sums(y, g, n_groups), _sums(e, g, n_groups))
+
+
 def poisson_limits(events: ArrayLike, level: float = 0.95) -> tuple[FloatArray, FloatArray]:
     """Exact limits (low, high) of a Poisson mean from a count, of the shape of ``events`` [1].
 

@@ -48,7 +48,8 @@ class Fault:
 
 @dataclass(frozen=True)
 class Way:
-    """How a cell explains an indication: by which rule, and by which of the names that the rule gives."""
+    """How a cell explains an indication: by which of the names that the rules give; "ground" as a ground refusal,
+    empty where nothing was indicated."""
 
     position: int
     place: str
@@ -121,7 +122,7 @@ def ways(
     for admitted in (reasons, ("overfill", "ground")):
         found = tuple(
             dict.fromkeys(
-                Way(j, place, cause, token if indication is not None else "")
+                Way(j, place, cause, _how(f, token, reason, indication))
                 for f in may
                 if f.reason in admitted
                 for j in found_at(f.positions, positions)
@@ -174,6 +175,12 @@ def named(token: str, j: int, n: int) -> frozenset[Indication]:
             return frozenset(range(n + 1, MOST_CHANNELS + 1))
         case _:
             return frozenset([token])
+
+
+def _how(fault: Fault, token: str, reason: str | None, indication: Indication) -> str:
+    if fault.reason == "ground" and (reason == "ground" or indication is not None):
+        return "ground"
+    return "" if indication is None else token
 
 
 @cache

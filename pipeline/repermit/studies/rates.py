@@ -1,33 +1,27 @@
 """How often, per load and per day: faults, exposure and mean time between faults by any set of keys.
 
-Marts in, `Rates` out. May import `errors`, `statistics`, `warehouse` and its neighbours. Every row's counts are
-of whole faults of `marts.faults`; rows add up to the total whatever the keys.
+Marts in, `Rates` out. May import `errors`, `statistics`, `warehouse` and its neighbours. Findings that are not recorded
+are shared out; rows add up to the total whatever the keys.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
+from repermit.studies.rate_units import FINDING_KEYS, KEYS, make_units
 from repermit.studies.selection import Selection
+from repermit.studies.shared_rates import SharedOut, shared_counts, shared_out
+from repermit.studies.sharing import WHOLE, share
 from repermit.warehouse import Connection, one, records, settings_of
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-FINDING_KEYS = ("position", "place", "cause")
-EXPOSURE_KEYS = {
-    "system": "system",
-    "fleet": "fleet",
-    "terminal": "terminal",
-    "shop": "home_shop",
-    "month": "month",
-    "trailer": "trailer_id",
-}
-KEYS = (*FINDING_KEYS, *EXPOSURE_KEYS)
 US_PER_DAY = 86_400_000_000
 
 
@@ -35,13 +29,14 @@ US_PER_DAY = 86_400_000_000
 class Rate:
     """One row: its keys, counts, exposure and rates. What is undefined is None.
 
-    `faults` counts whole faults; `faults_found` those whose keys the finding gives; `faults_least` and
-    `faults_most` bound the row: found, and found with every fault of unknown finding that may belong here.
-    Rates carry limits at the store's level. `these_trailers_only`: too few trailers to speak of others.
+    `faults` has the findings that are not recorded shared out, so it need not be whole; `faults_found` counts those
+    whose keys the finding gives; `faults_least` and `faults_most` bound the row: found, and found with every fault of
+    unknown finding that the chain rules allow here. Rates carry limits at the store's level, which allow for the
+    sharing out. `these_trailers_only`: too few trailers to speak of others.
     """
 
     keys: dict[str, Any]
-    faults: int
+    faults: float
     faults_found: int
     faults_least: int
     faults_most: int
@@ -66,12 +61,13 @@ class Rate:
 
 @dataclass(frozen=True)
 class Rates:
-    """The rows by their keys, the total over all of them, and what they are about."""
+    """The rows by their keys, the total over all of them, what they are about, and what was shared out for them."""
 
     about: About
     by: tuple[str, ...]
     rows: tuple[Rate, ...]
     total: Rate
+    shared: SharedOut | None = None
 
 
 def parse_by(text: str) -> tuple[str, ...]:
@@ -87,174 +83,56 @@ def parse_by(text: str) -> tuple[str, ...]:
 
 def rates(con: Connection, store: str, selection: Selection, by: tuple[str, ...]) -> Rates:
     """Rates by the keys `by` within the selection, and their total."""
-    found = _rows(con, selection, by)
-    total = _rows(con, selection, ())
-    return Rates(about(con, store, selection), by, tuple(found), total[0])
+    found, shared = _rows(con, selection, by)
+    total, _ = _rows(con, selection, ())
+    return Rates(about(con, store, selection), by, tuple(found), total[0], shared)
 
 
-# --- the query ----------------------------------------------------------------------------------------
-
-FAULTS = """faults as (
-    select trailer_id, position, place, cause, system, fleet, terminal, home_shop, positions,
-        strftime(started_at, '%Y-%m') as month,
-        position is null and cause is distinct from 'none_found' as position_missing,
-        place is null as place_missing,
-        cause is null as cause_missing
-    from marts.faults
-    where counts_as = 'fault' and started_at >= $first and started_at < $end
-        and (open_until is null or $end <= open_until)
-        and ($fleet is null or fleet = $fleet) and ($system is null or system = $system)
-        and ($terminal is null or terminal = $terminal) and ($shop is null or home_shop = $shop)
-)"""
-
-SPELL = (
-    "($fleet is null or fleet = $fleet) and ($system is null or system = $system)"
-    " and ($shop is null or home_shop = $shop)"
-)
-
-
-def _exposure_sql(by: tuple[str, ...], selection: Selection) -> str:
-    """Days at risk (microseconds) and loads by exposure key and trailer; days are null where a terminal is asked for."""
-    by_month = "month" in by
-    months = (
-        "months as (select month_from, month_from + interval 1 month as month_until from"
-        " (select unnest(generate_series(date_trunc('month', $first::date)::timestamp, $end::timestamp - interval 1 day,"
-        " interval 1 month)) as month_from)),"
-        if by_month
-        else "months as (select timestamp '0001-01-01' as month_from, timestamp '9999-12-31' as month_until),"
-    )
-    month_of = "strftime(m.month_from, '%Y-%m')" if by_month else "null::varchar"
-    load_month = "strftime(l.loaded_on, '%Y-%m')" if by_month else "null::varchar"
-    use_days = selection.terminal is None and "terminal" not in by
-    return f"""{months}
-days as (
-    select a.trailer_id, a.positions, a.fleet, a.system, a.home_shop, null::varchar as terminal, {month_of} as month,
-        date_diff('microsecond', greatest(a.at_risk_from, $first::timestamp, m.month_from),
-            least(a.at_risk_until, $end::timestamp, m.month_until)) as us, 0::bigint as loads
-    from marts.at_risk a
-    join months m on a.at_risk_from < m.month_until and a.at_risk_until > m.month_from
-    where a.at_risk_from < $end and a.at_risk_until > $first and {SPELL} and {str(use_days).lower()}
-),
-worked as (
-    select t.trailer_id, t.positions, t.fleet, t.system, t.home_shop, l.terminal, {load_month} as month,
-        0::bigint as us, l.loads
-    from core.load_days l
-    join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
-        and (t.service_until is null or l.loaded_on < t.service_until)
-    where l.loaded_on >= $first and l.loaded_on < $end and {SPELL}
-        and ($terminal is null or l.terminal = $terminal)
-),
-exposure as (
-    select {_select(by, EXPOSURE_KEYS)} trailer_id, positions, sum(us)::bigint as us, sum(loads)::bigint as loads
-    from (from days union all from worked) group by all
-)"""
-
-
-def _select(by: tuple[str, ...], columns: dict[str, str]) -> str:
-    """`column as key, ` for each key of `by` that `columns` knows."""
-    return "".join(f'{columns[key]} as "{key}", ' for key in by if key in columns)
-
-
-def _match(keys: list[str], a: str, b: str) -> str:
-    return " and ".join([f'{a}."{key}" is not distinct from {b}."{key}"' for key in keys]) or "true"
-
-
-def _units_sql(by: tuple[str, ...], selection: Selection) -> str:
-    """One row a cell and trailer: faults, microseconds at risk, loads. The cells: what was found, crossed with who."""
-    findings = [key for key in by if key in FINDING_KEYS]
-    exposures = [key for key in by if key in EXPOSURE_KEYS]
-    if findings == ["position"]:
-        found = (
-            "select unnest(range(0, (select coalesce(max(positions), 0) from exposure) + 1))::integer as position"
-            " union select distinct position from faults"
-        )
-    elif findings:
-        found = f"select distinct {', '.join(findings)} from faults"
-    else:
-        found = "select 1 as nothing"
-    at_position = (
-        "(c.position is null or c.position = 0 or x.positions >= c.position)" if "position" in by else "true"
-    )
-    missing = " and ".join([f"not {key}_missing" for key in findings]) or "true"
-    may_be = " and ".join(
-        [f'(f."{key}" is not distinct from c."{key}" or f.{key}_missing)' for key in findings] or ["true"]
-    )
-    named = " and ".join([f'c."{key}" is not null' for key in findings]) or "true"
-    in_chain = "(c.position is null or c.position <= f.positions)" if "position" in by else "true"
-    keys = ", ".join(f'c."{key}"' for key in by)
-    groups = ", ".join(f'"{key}"' for key in exposures) or "1 as one"
-    group_faults = _select(tuple(exposures), EXPOSURE_KEYS).rstrip(", ") or "1 as one"
-    return f"""with {FAULTS},
-{_exposure_sql(by, selection)},
-counted as (
-    select {_select(tuple(findings), {k: k for k in FINDING_KEYS})}{_select(tuple(exposures), EXPOSURE_KEYS)}
-        trailer_id, positions, position_missing, place_missing, cause_missing, count(*) as n
-    from faults group by all
-),
-found as ({found}),
-groups as (select {groups} from exposure union select {group_faults} from faults),
-cells as (select *, row_number() over () as cell from found, groups),
-units as (
-    select c.cell, x.trailer_id, 0 as n, 0 as n_found, x.us, x.loads
-    from cells c join exposure x on {_match(exposures, "c", "x")} and {at_position}
-    union all
-    select c.cell, f.trailer_id, f.n, case when {missing} then f.n else 0 end, 0, 0
-    from cells c join counted f on {_match(list(by), "c", "f")}
-),
-most as (
-    select c.cell, sum(f.n) as n from cells c join counted f on {_match(exposures, "c", "f")} and {may_be}
-        and {in_chain} and {named} group by c.cell
-)
-select c.cell - 1 as cell, {keys + "," if by else ""} u.trailer_id, sum(u.n)::bigint as n,
-    sum(u.n_found)::bigint as n_found, sum(u.us)::bigint as us, sum(u.loads)::bigint as loads,
-    max(coalesce(m.n, 0))::bigint as most
-from cells c join units u on u.cell = c.cell left join most m on m.cell = c.cell
-group by all
-order by {keys + "," if by else ""} u.trailer_id"""
-
-
-def _rows(con: Connection, selection: Selection, by: tuple[str, ...]) -> list[Rate]:
+def _rows(con: Connection, selection: Selection, by: tuple[str, ...]) -> tuple[list[Rate], SharedOut | None]:
+    """The rows, and what was shared out for them where any key is of the finding."""
     import numpy as np
 
     from repermit.statistics.rates import rate_intervals
 
     settings = settings_of(con)
-    sql = _units_sql(by, selection)
-    con.execute(f"create or replace temp table rate_units as {sql}", selection.parameters(sql))
-    keys = ", ".join(f'"{key}"' for key in by)
-    columns = (
-        ", sum(n)::bigint as n, sum(n_found)::bigint as n_found, sum(us)::bigint as us, sum(loads)::bigint as loads,"
-        " max(most)::bigint as most, count(*) filter (us > 0 or loads > 0) as trailers"
-    )
-    cells = records(
-        con,
-        f"select cell{', ' + keys if by else ''}{columns} from rate_units group by all"
-        f" having sum(n) > 0 or sum(us) > 0 or sum(loads) > 0"
-        + (f" order by {', '.join(k + ' nulls last' for k in keys.split(', '))}" if by else ""),
-    )
+    sharing = share(con, selection.window) if set(by) & set(FINDING_KEYS) else None
+    make_units(con, selection, by)
+    cells = records(con, _cells_sql(by))
     if not cells and not by:
         cells = [{"cell": 0, "n": 0, "n_found": 0, "us": 0, "loads": 0, "most": 0, "trailers": 0}]
-    units = con.execute("select cell, n, us, loads from rate_units").fetchnumpy()
-    con.execute("drop table rate_units")
-    cell = np.asarray(units["cell"], dtype=np.int64)
-    size = int(max([c["cell"] for c in cells] + [int(cell.max()) if len(cell) else 0])) + 1
-    events = np.asarray(units["n"], dtype=float)
+    has_days = selection.terminal is None and "terminal" not in by
+    has_loads = bool(one(con, "select count(*) from core.load_days"))
+    units = con.execute(
+        "select cell, trailer_id, n, us, loads from rate_units order by cell, trailer_id"
+    ).fetchnumpy()
+    size = max([c["cell"] for c in cells] + [int(units["cell"].max(initial=0))]) + 1
+    counts = shared_counts(con, sharing, by, size) if sharing else None
+    cell, events = np.asarray(units["cell"], dtype=np.int64), np.asarray(units["n"]) / WHOLE
     per: dict[str, Any] = {}
     for name, exposure in (
         ("days", np.asarray(units["us"]) / US_PER_DAY),
         ("loads", np.asarray(units["loads"])),
     ):
+        e = np.asarray(exposure, dtype=float)
         per[name] = rate_intervals(
-            events,
-            np.asarray(exposure, dtype=float),
-            cell,
-            size,
-            level=settings.level,
-            min_units=settings.min_trailers,
-        )
-    has_days = selection.terminal is None and "terminal" not in by
-    has_loads = bool(one(con, "select count(*) from core.load_days"))
-    return [_rate(c, by, per, has_days, has_loads) for c in cells]
+            events, e, cell, size, level=settings.level, min_units=settings.min_trailers,
+            between=counts.between(events, e, cell, units["trailer_id"]) if counts else None,
+        )  # fmt: skip
+    found = [_rate(c, by, per, has_days, has_loads) for c in cells]
+    return found, shared_out(con, counts, by, found) if counts else None
+
+
+def _cells_sql(by: tuple[str, ...]) -> str:
+    """Sums by cell, with the cell's keys, in the order of the keys; cells without anything are left out."""
+    keys = "".join(f'c."{key}", ' for key in by)
+    order = " order by " + ", ".join(f'c."{key}" nulls last' for key in by) if by else ""
+    return (
+        f"select cell, {keys}sum(n)::bigint as n, sum(n_found)::bigint as n_found, sum(us)::bigint as us,"
+        " sum(loads)::bigint as loads, sum(most)::bigint as most,"
+        " count(*) filter (us > 0 or loads > 0) as trailers"
+        " from rate_units join rate_cells c using (cell) group by all"
+        f" having sum(n) > 0 or sum(us) > 0 or sum(loads) > 0{order}"
+    )
 
 
 def _rate(
@@ -262,13 +140,13 @@ def _rate(
 ) -> Rate:
     i = cell["cell"]
     days, loads = per["days"], per["loads"]
-    n, found = cell["n"], cell["n_found"]
+    n, found = _faults(cell["n"]), cell["n_found"] // WHOLE
     return Rate(
         keys={key: cell[key] for key in by},
         faults=n,
         faults_found=found,
         faults_least=found,
-        faults_most=max(cell["most"], n),
+        faults_most=max(cell["most"], math.ceil(n)),
         trailers=cell["trailers"],
         loads=cell["loads"] if has_loads else None,
         days=cell["us"] / US_PER_DAY if has_days else None,
@@ -283,6 +161,12 @@ def _rate(
         mtbf_loads_high=_inverse(loads.low, i) if has_loads else None,
         these_trailers_only=bool((days if has_days else loads).poisson_only[i]),
     )
+
+
+def _faults(billionths: int) -> float:
+    """A count of faults: whole where it is."""
+    whole, part = divmod(billionths, WHOLE)
+    return billionths / WHOLE if part else whole
 
 
 def _number(values: NDArray[np.float64], i: int, times: float = 1.0) -> float | None:
