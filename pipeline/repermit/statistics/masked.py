@@ -146,16 +146,19 @@ def _rates(ways: Ways, weight: FloatArray, rates: FloatArray) -> FloatArray:
 def _shares(block: Block, sums: FloatArray) -> FloatArray:
     """Shares within each group, shrunk to the parent's."""
     groups = int(block.group.max(initial=-1)) + 1
-    prior = _even(block.group)
     if block.parent is not None and block.parent_index is not None:
         above = _shares(block.parent, _sums(block.parent_index, sums, len(block.parent.group)))
-        prior = _within(above[block.parent_index], block.group, groups)
-    return _within(sums + block.pseudo * prior, block.group, groups)
+        sums = sums + block.pseudo * _within(above[block.parent_index], block.group, groups)
+    elif block.pseudo:
+        sums = sums + block.pseudo * _even(block.group)
+    return _within(sums, block.group, groups)
 
 
 def _within(values: FloatArray, group: IntArray, groups: int) -> FloatArray:
     """Values over their group's sum; even shares where that is zero."""
     total = np.bincount(group, weights=values, minlength=groups)[group]
+    if total.all():
+        return np.asarray(values / total, dtype=np.float64)
     return np.where(total > 0, values / np.where(total > 0, total, 1.0), _even(group))
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any
 
 from repermit.studies.chain import MOST_CHANNELS, Cell, Indication, Way, ways, wirings
@@ -63,24 +63,38 @@ class Pattern:
         """What the tester told: the position, else the kind of indication."""
         return self.indicated_position if self.indicated_position is not None else self.indication
 
-    def fits(self, cell: Cell) -> bool:
-        """Whether the cell agrees with what is recorded of the finding."""
-        known = (self.position, self.place, self.cause)
-        return all(k is None or k == c for k, c in zip(known, cell, strict=True))
-
     def candidates(self) -> list[tuple[str, Way]]:
         """The ways that explain it, with their wiring. Of a resolved fault the one cell, even against the rules."""
         if self.positions is None or self.nothing_found:
             return []
         kinds = wirings(self.system, self.supply_entry)
+        known = (self.position, self.place, self.cause)
         for told, reason in ((self.told, self.reason), (None, None)):
-            every = [(w, way) for w in kinds for way in ways(w, self.positions, told, reason)]
-            found = [(w, way) for w, way in every if self.fits(way.cell)]
+            found = [(w, way) for w in kinds for way in fitting(w, self.positions, told, reason, known)]
             if found:
                 return found
         if self.position is None or self.place is None or self.cause is None:
             return []
         return [(kinds[0], Way(self.position, self.place, self.cause, ""))]
+
+
+@cache
+def fitting(
+    wiring: str,
+    positions: int,
+    told: Indication,
+    reason: str | None,
+    known: tuple[int | None, str | None, str | None],
+) -> tuple[Way, ...]:
+    """The ways of `chain.ways` that agree with what is known of position, place and cause."""
+    position, place, cause = known
+    return tuple(
+        way
+        for way in ways(wiring, positions, told, reason)
+        if (position is None or way.position == position)
+        and (place is None or way.place == place)
+        and (cause is None or way.cause == cause)
+    )
 
 
 def part_of_chain(position: int, n: int) -> int:

@@ -15,7 +15,7 @@ from repermit.studies.about import About, about
 from repermit.studies.rate_units import FINDING_KEYS, KEYS, make_units
 from repermit.studies.selection import Selection
 from repermit.studies.shared_rates import SharedOut, shared_counts, shared_out
-from repermit.studies.sharing import WHOLE, share
+from repermit.studies.sharing import WHOLE, Sharing, share
 from repermit.warehouse import Connection, one, records, settings_of
 
 if TYPE_CHECKING:
@@ -81,21 +81,29 @@ def parse_by(text: str) -> tuple[str, ...]:
     return keys
 
 
-def rates(con: Connection, store: str, selection: Selection, by: tuple[str, ...]) -> Rates:
-    """Rates by the keys `by` within the selection, and their total."""
-    found, shared = _rows(con, selection, by)
-    total, _ = _rows(con, selection, ())
+def rates(
+    con: Connection, store: str, selection: Selection, by: tuple[str, ...], sharing: Sharing | None = None
+) -> Rates:
+    """Rates by the keys `by` within the selection, and their total.
+
+    `sharing`: that of the window, where it was the last one made on the connection.
+    """
+    found, shared = rate_rows(con, selection, by, sharing)
+    total, _ = rate_rows(con, selection, ())
     return Rates(about(con, store, selection), by, tuple(found), total[0], shared)
 
 
-def _rows(con: Connection, selection: Selection, by: tuple[str, ...]) -> tuple[list[Rate], SharedOut | None]:
+def rate_rows(
+    con: Connection, selection: Selection, by: tuple[str, ...], sharing: Sharing | None = None
+) -> tuple[list[Rate], SharedOut | None]:
     """The rows, and what was shared out for them where any key is of the finding."""
     import numpy as np
 
     from repermit.statistics.rates import rate_intervals
 
     settings = settings_of(con)
-    sharing = share(con, selection.window) if set(by) & set(FINDING_KEYS) else None
+    by_finding = bool(set(by) & set(FINDING_KEYS))
+    sharing = (sharing or share(con, selection.window)) if by_finding else None
     make_units(con, selection, by)
     cells = records(con, _cells_sql(by))
     if not cells and not by:

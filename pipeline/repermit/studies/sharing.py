@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from repermit.statistics.masked import Fitted
+    from repermit.statistics.masked import Fitted, Ways
 
 WHOLE = 1_000_000_000
 """Shares are whole billionths of a fault, so that sums are exact in any order and rows add up."""
-REPLICATES = 200
+REPLICATES = 100
 STEPS_AGAIN = 5  # of the algorithm on a resampled count, from the point estimate
 ASSUMPTION = (
     "A finding that is not recorded is taken to be like those recorded of faults of the same system, length, indication,"
@@ -52,15 +52,15 @@ from (
 class Sharing:
     """The estimate, and what resampling it needs.
 
-    Pairs are patterns of missing findings with their cells: `pair_of` (ways) leads to them, `pair_pattern`, `pair_cell`
-    and `share` describe them. `trailer`, `pattern`, `count`: how often each trailer shows each pattern; trailers are
+    Pairs are patterns of missing findings with their cells: `pair_pattern`, `pair_cell` and `share` describe them. `shared`
+    (patterns): whether they are shared out; `counts` (patterns): how many faults there are of each. `trailer`, `pattern`, `count`: how often each trailer shows each pattern; trailers are
     numbered in the order of their ids among `trailers`.
     """
 
     masking: Masking
     fitted: Fitted
     shared: NDArray[np.bool_]
-    pair_of: NDArray[np.int64]
+    pairs: Pairs
     pair_pattern: NDArray[np.int64]
     pair_cell: NDArray[np.int64]
     share: NDArray[np.float64]
@@ -87,10 +87,27 @@ class Sharing:
         for _ in range(replicates):
             drawn = draws.poisson(1.0, self.trailers).astype(np.float64)
             fitted = fit(known, np.asarray(seen @ drawn), start=self.fitted, steps=STEPS_AGAIN)
-            yield (
-                drawn,
-                _pair_shares(self.masking, fitted, self.shared, self.pair_of, len(self.share)) - self.share,
-            )
+            yield drawn, self.pairs.shares(fitted) - self.share
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """The ways of the patterns that are shared out, and the pair that each belongs to. `certain`: the only way."""
+
+    ways: Ways
+    pair: NDArray[np.int64]
+    certain: NDArray[np.int64]
+    size: int
+
+    def shares(self, fitted: Fitted) -> NDArray[np.float64]:
+        """The share of each pair; of patterns that are not shared out, 0."""
+        import numpy as np
+
+        from repermit.statistics.masked import posterior
+
+        sums = np.bincount(self.pair, weights=posterior(self.ways, fitted), minlength=self.size).astype(float)
+        sums[self.certain] = 1.0
+        return np.asarray(sums, dtype=np.float64)
 
 
 def share_out(
@@ -111,16 +128,16 @@ def share_out(
     possible = np.bincount(m.ways.pattern, weights=posterior(m.ways, fitted), minlength=len(patterns)) > 0
     only_one = np.bincount(m.ways.pattern, minlength=len(patterns)) == 1
     shared = m.missing & (only_one | (possible & ~m.too_few))
-    mine = m.missing[m.ways.pattern]
-    key = m.ways.pattern * (len(m.cells) + 1) + m.cell
-    pairs, of = np.unique(key[mine], return_inverse=True)
-    pair_of = np.full(len(key), -1, dtype=np.int64)
+    mine, chosen = m.missing[m.ways.pattern], shared[m.ways.pattern]
+    keys, of = np.unique((m.ways.pattern * (len(m.cells) + 1) + m.cell)[mine], return_inverse=True)
+    pair_of = np.full(len(mine), -1, dtype=np.int64)
     pair_of[mine] = of
-    share = _pair_shares(m, fitted, shared, pair_of, len(pairs))
-    pair_pattern, pair_cell = pairs // (len(m.cells) + 1), pairs % (len(m.cells) + 1)
+    certain = pair_of[chosen & only_one[m.ways.pattern]]
+    pairs = Pairs(m.ways.of(shared), pair_of[chosen], certain, len(keys))
     return Sharing(
-        m, fitted, shared, pair_of, pair_pattern, pair_cell, share, counts, trailer, pattern, count, trailers
-    )
+        m, fitted, shared, pairs, keys // (len(m.cells) + 1), keys % (len(m.cells) + 1), pairs.shares(fitted),
+        counts, trailer, pattern, count, trailers,
+    )  # fmt: skip
 
 
 def share(con: Connection, window: Window) -> Sharing:
@@ -128,7 +145,9 @@ def share(con: Connection, window: Window) -> Sharing:
     import numpy as np
 
     con.execute(FAULTS, {"first": window.first, "end": window.end})
-    found = rows(con, f"select {COLUMNS}, count(*) from shared_faults group by pattern, {COLUMNS} order by pattern")
+    found = rows(
+        con, f"select {COLUMNS}, count(*) from shared_faults group by pattern, {COLUMNS} order by pattern"
+    )
     patterns = [Pattern(*row[:-1]) for row in found]
     counts = np.array([row[-1] for row in found], dtype=np.float64)
     trailers = "(select trailer_id, row_number() over (order by trailer_id) - 1 as number from (select distinct trailer_id from staging.trailers))"
@@ -140,22 +159,6 @@ def share(con: Connection, window: Window) -> Sharing:
     s = share_out(patterns, counts, number, pattern, count.astype(np.float64), n_trailers)
     _tables(con, s)
     return s
-
-
-def _pair_shares(
-    m: Masking, fitted: Fitted, shared: NDArray[np.bool_], pair_of: NDArray[np.int64], size: int
-) -> NDArray[np.float64]:
-    """The share of each pair; of patterns that are not shared out, 0."""
-    import numpy as np
-
-    from repermit.statistics.masked import posterior
-
-    chosen = (pair_of >= 0) & shared[m.ways.pattern]
-    weight = posterior(m.ways.of(shared), fitted)
-    sums = np.bincount(pair_of[chosen], weights=weight, minlength=size)
-    only = np.bincount(m.ways.pattern, minlength=m.ways.patterns) == 1
-    sums[pair_of[chosen & only[m.ways.pattern]]] = 1.0
-    return np.asarray(sums, dtype=np.float64)
 
 
 def billionths(pattern: NDArray[np.int64], share: NDArray[np.float64]) -> NDArray[np.int64]:
