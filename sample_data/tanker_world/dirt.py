@@ -47,7 +47,9 @@ class Spoiler:
     def __init__(self, scenario: Scenario, tables: Tables) -> None:
         self.scenario, self.draws = scenario, Draws(scenario.seed, 0, 1)
         self.deliveries = deliver(scenario, tables)
-        self.positions = dict(tables["trailers"].select("trailer_id", "positions").iter_rows())
+        # a two_wire tester may name any channel of the socket
+        sizes = tables["trailers"].select("trailer_id", "system", "positions").iter_rows()
+        self.channels = {t: 8 if system == "two_wire" else n for t, system, n in sizes}
         self.refused_at = dict(tables["refusals"].select("refusal_id", "refused_at").iter_rows())
         several = tables["repairs"].filter(pl.col("finding_no") > 1)["repair_id"]
         named = set(tables["repairs"]["refusal_id"].drop_nulls())
@@ -151,7 +153,7 @@ class Spoiler:
         """Positions that the trailer does not have, and reasons that are not in the list."""
 
         def beyond(row: Row) -> int:
-            return int(self.positions[row["trailer_id"]]) + self.draws.between(1, 2)
+            return int(self.channels[row["trailer_id"]]) + self.draws.between(1, 2)
 
         for table, column, count in (
             ("refusals", "indicated_position", 2), ("repairs", "indicated_position", 2),
