@@ -107,6 +107,8 @@ def rates(
         )
         if against:
             say(f"against the other rows together: {against.says}")
+        if result.shared and result.shared.missing:
+            say(result.shared.says)
         if judged and judged.rows:
             last = next((row for row in reversed(judged.rows) if judged.signal_of(row)), judged.rows[-1])
             say(f"{month_sentence(judged, last)} {shift_sentence(judged)}")
@@ -118,7 +120,8 @@ def rates(
     if against:
         found = [row | c for row, c in zip(found, against.as_dicts(), strict=True)]
         names += ["compared_per", *Comparison.__dataclass_fields__]
-    write(form, result.about.as_dict(), names, [[row[n] for n in names] for row in found])
+    head = result.about.as_dict() | ({"shared_out": result.shared.as_dict()} if result.shared else {})
+    write(form, head, names, [[row[n] for n in names] for row in found])
 
 
 def _write_changes(form: Format, result: Changes) -> None:

@@ -14,6 +14,7 @@ from repermit.studies.months import Months, months
 from repermit.studies.quarantine import Reason, by_reason
 from repermit.studies.rates import Rate, Rates, rates
 from repermit.studies.selection import Selection, Window, covered
+from repermit.studies.sharing import share
 from repermit.warehouse import Connection, records
 
 
@@ -152,6 +153,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         if row["month"] in by_month
     ]
     year_days = {"first": year.first, "end": year.end}
+    sharing = share(con, year)
     return Monthly(
         about=about(con, store, selection),
         month=f"{window.first:%Y-%m}",
@@ -160,8 +162,8 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         months=tuple(by_month_rows),
         judged=months(con, store, Selection(record)),
         changes=changes(con, store, Selection(record)),
-        positions=rates(con, store, of_year, ("position",)),
-        cells=rates(con, store, of_year, ("position", "cause")),
+        positions=rates(con, store, of_year, ("position",), sharing),
+        cells=rates(con, store, of_year, ("position", "cause"), sharing),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),
         outcomes={
             row["outcome"]: row["n"]

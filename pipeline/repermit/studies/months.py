@@ -132,7 +132,11 @@ def months(con: Connection, store: str, selection: Selection) -> Months:
     cut = parse_month(f"{window.first:%Y-%m}").first < window.first
     rows = tuple(
         MonthJudged(
-            row.keys["month"], row.faults, row.loads, row.days, *(_partly(j, cut and i == 0) for j in (a, b))
+            row.keys["month"],
+            int(row.faults),
+            row.loads,
+            row.days,
+            *(_partly(j, cut and i == 0) for j in (a, b)),
         )
         for i, (row, a, b) in enumerate(
             (row, a, b)

@@ -128,6 +128,8 @@ def shared_counts(con: Connection, s: Sharing, by: tuple[str, ...], size: int) -
 
 def shared_out(con: Connection, counts: SharedCounts, by: tuple[str, ...], table: Sequence[Any]) -> SharedOut:
     """What was shared out, in numbers and in words; `table` are the rows."""
+    import numpy as np
+
     missing = int(
         one(con, "select coalesce(sum(n), 0) from rate_counted join (select distinct pattern, recorded"
             " from rate_findings) using (pattern) where not recorded")
@@ -140,33 +142,32 @@ def shared_out(con: Connection, counts: SharedCounts, by: tuple[str, ...], table
     first: int | None = None
     changes: tuple[Change, ...] = ()
     if by == ("position",) and shared:
-        first, changes = _order(counts, table, one(con, "select count(*) from core.load_days") > 0, con)
+        of_cell = dict(rows(con, "select cell, position from rate_cells where position is not null"))
+        position = np.array([of_cell[c] for c in counts.cell.tolist()], dtype=np.int64)
+        by_load = any(r.loads is not None for r in table)
+        now = {r.keys["position"]: (r.faults, (r.loads if by_load else r.days) or 0) for r in table}
+        first, changes = what_turns_the_order(counts, position, now)
     return SharedOut(missing, shared, first, changes, ASSUMPTION, _says(missing, shared, first, changes))
 
 
-def _order(
-    counts: SharedCounts, table: Sequence[Any], by_load: bool, con: Connection
+def what_turns_the_order(
+    counts: SharedCounts, position: NDArray[np.int64], now: dict[int | None, tuple[float, float]]
 ) -> tuple[int | None, tuple[Change, ...]]:
-    """The position with the highest rate, and the smallest factors that would put another in its place."""
+    """The position with the highest rate, and the smallest factors that would put another in its place.
+
+    `position` of each pair of `counts`; `now`: faults, shared out, and exposure by position.
+    """
     import numpy as np
 
-    of_cell = dict(rows(con, "select cell, position from rate_cells where position is not null"))
-    exposure = {r.keys["position"]: (r.loads if by_load else r.days) or 0 for r in table}
-    top = max((p for p in of_cell.values()), default=0)
-    n_found = np.zeros(top + 1)
-    for r in table:
-        if r.keys["position"] is not None:
-            n_found[r.keys["position"]] = r.faults
-    position = np.array([of_cell[c] for c in counts.cell.tolist()], dtype=np.int64)
+    top = max((p for p in now if p is not None), default=0)
+    faults, e = np.array([now.get(p, (0.0, 0.0)) for p in range(top + 1)], dtype=float).T
     pattern, share = counts.sharing.pair_pattern[counts.pair], counts.sharing.share[counts.pair]
-    patterns = counts.sharing.masking.ways.patterns
-    at = np.zeros((patterns, top + 1))
+    at = np.zeros((len(counts.sharing.counts), top + 1))
     np.add.at(at, (pattern, position), share)
-    n = np.zeros(patterns)
+    n = np.zeros(len(at))
     n[pattern] = counts.n
     at, n = at[n > 0], n[n > 0]
-    e = np.array([exposure.get(p, 0) for p in range(top + 1)], dtype=float)
-    fixed = n_found - n @ at
+    fixed = faults - n @ at
     chain = [p for p in range(1, top + 1) if e[p] > 0]
     if len(chain) < 2:
         return None, ()
@@ -178,8 +179,8 @@ def _order(
         new = fixed + n @ np.divide(weight, total, out=np.zeros_like(weight), where=total > 0)
         return np.asarray(np.divide(new, e, out=np.zeros_like(new), where=e > 0), dtype=np.float64)
 
-    now = rate(1.0, 0)
-    first = max(chain, key=lambda p: now[p])
+    rates = rate(1.0, 0)
+    first = max(chain, key=lambda p: rates[p])
     rest = [p for p in chain if p != first]
 
     def turned(odds: float, moved: int) -> bool:

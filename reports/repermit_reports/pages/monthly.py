@@ -6,6 +6,8 @@ from repermit.studies.changes import VERDICT_WORDS, AfterChange, change_sentence
 from repermit.studies.monthly import Monthly
 from repermit.studies.months import MonthJudged, month_sentence, shift_sentence
 from repermit.studies.rates import Rate
+from repermit.studies.shared_rates import SharedOut
+from repermit.studies.sharing import ASSUMPTION
 from repermit.wording import estimate, interval, number, position_words, seen, whole, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Page, Section, Table
@@ -23,6 +25,7 @@ METHODS = (
     "Rates are faults over exposure of the trailers that have the position. Limits are 95 % gamma limits for the long-run rate of such trailers, widened where trailers differ (Garwood 1936; Fay and Feuer 1997); with fewer than 5 trailers they are exact Poisson limits and speak of these trailers only.",
     "A month is a signal outside 3-sigma limits of a u chart around the rate of the months before it (ISO 7870-2), widened where months scatter more than chance (Laney 2002) and for what is not known of that rate; month-of-year factors are shrunken. A lasting shift is shown by a cumulative sum (ISO 7870-4; Page 1954; Lucas 1985) tuned to half as many again or a third fewer.",
     "Before and after a change: each trailer's level is gamma about that of all and each month has its own; what is expected after follows from them, with variance clustered by trailer (Hauer 1997, from memory; Gaver and O'Muircheartaigh 1987).",
+    "Faults whose finding is not recorded are shared out over the cells that the chain rules allow by maximum likelihood (Dempster, Laird and Rubin 1977; Miyakawa 1984), with rates by cause and first, middle or last position, and what testers name, from the faults whose finding is recorded; so counts need not be whole. The limits allow for it, by resampling trailers; hours and cost are by cause as recorded.",
     "Mean time between faults is exposure over faults, with the reciprocal limits. It is of a repairable trailer, not the life of a sensor.",
 )
 NOTES_OF_MONTHS = (
@@ -31,7 +34,7 @@ NOTES_OF_MONTHS = (
 )
 ASSUMPTIONS = (
     "A load with a day but no time may have been at any moment of that day.",
-    "A fault whose finding is not recorded stays in its own row (not known); it is neither dropped nor guessed. Visits in which nothing was found are a finding of their own.",
+    f"{ASSUMPTION} They stay a finding of their own, without a position. A fault of which too little is known to share it out stays in the row not known.",
     "Days at risk are days in service less days in the shop; idle days count, as weather and corrosion do not stop.",
 )
 
@@ -233,7 +236,7 @@ def _positions(m: Monthly) -> Section:
             "rate": r.per_1000_loads,
             "low": r.per_1000_loads_low,
             "high": r.per_1000_loads_high,
-            "n": r.faults,
+            "n": round(r.faults, 1),
             "trailers": r.trailers,
         }
         for r in known
@@ -245,7 +248,7 @@ def _positions(m: Monthly) -> Section:
         f"Faults by position, {m.year}; the rows add up to {whole(total.faults)}",
         (
             Column("position", "position"),
-            Column("faults", "faults", kind="integer"),
+            Column("faults", "faults", kind="number", help="found here, and shared out"),
             Column(
                 "bounds",
                 "could be",
@@ -265,7 +268,7 @@ def _positions(m: Monthly) -> Section:
     return Section(
         "positions",
         "Where the faults were found",
-        _worst(known, m.positions.rows),
+        _worst(known, m.positions.shared),
         figure=Figure(
             "positions-figure",
             charts.mean_time(rows, order),
@@ -292,8 +295,8 @@ def _position_row(name: str, r: Rate) -> tuple[object, ...]:
     )
 
 
-def _worst(rows: list[Rate], every: tuple[Rate, ...]) -> str:
-    """Which position is worst, and whether its limits and bounds keep it apart from the next."""
+def _worst(rows: list[Rate], shared: SharedOut | None) -> str:
+    """Which position is worst, whether its limits keep it apart from the next, and what the missing ones could do."""
     chain = [r for r in rows if r.keys["position"] and r.per_1000_loads is not None]
     if not chain or not any(r.faults for r in chain):
         return "No fault with a known position is on record."
@@ -303,16 +306,10 @@ def _worst(rows: list[Rate], every: tuple[Rate, ...]) -> str:
     others = [r for r in ranked[1:] if (r.per_1000_loads_high or 0) >= (worst.per_1000_loads_low or 0)]
     if others:
         names = ", ".join(str(r.keys["position"]) for r in others)
-        unknown = sum(r.faults - r.faults_found for r in every if r.keys["position"] is None)
-        missing = (
-            f", and {seen(unknown, 'fault')} without a known position could change it" if unknown else ""
-        )
-        return line + f" Its limits overlap those of position {names}, so the order is not settled{missing}."
-    least = worst.faults_least * 1000 / worst.loads if worst.loads else 0
-    could = [r for r in ranked[1:] if r.loads and r.faults_most * 1000 / r.loads > least]
-    if could:
-        return line + " The limits keep it apart, but faults of unknown position could change the order."
-    return line + " Neither its limits nor the faults of unknown position put another in its place."
+        line += f" Its limits overlap those of position {names}, so the order is not settled."
+    else:
+        line += " Its limits keep it apart from the others."
+    return line if shared is None or not shared.missing else f"{line} {shared.says}"
 
 
 def _cells(m: Monthly) -> Section:
@@ -320,12 +317,12 @@ def _cells(m: Monthly) -> Section:
         {
             "position": position_words(r.keys["position"]),
             "cause": words(r.keys["cause"]),
-            "n": r.faults,
+            "n": round(r.faults, 1),
             "per_1000": r.per_1000_loads,
             "limits": interval(r.per_1000_loads_low, r.per_1000_loads_high),
         }
         for r in m.cells.rows
-        if r.faults
+        if r.faults >= 0.05
     ]
     positions = [
         position_words(p)
@@ -338,7 +335,7 @@ def _cells(m: Monthly) -> Section:
         (
             Column("position", "position"),
             Column("cause", "cause"),
-            Column("faults", "faults", kind="integer"),
+            Column("faults", "faults", kind="number"),
             Column("rate", "per 1,000 loads", kind="interval"),
             Column("mtbf", "mean time between faults", unit="trailer-days", kind="interval"),
         ),
