@@ -10,7 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from repermit.studies.rates import FINDING_KEYS, Rate, Rates
+from repermit.studies.rate_units import FINDING_KEYS
+from repermit.studies.rates import Rate, Rates
 from repermit.wording import estimate, number, seen, whole, words
 
 Per = Literal["load", "day"]
