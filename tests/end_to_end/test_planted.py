@@ -16,6 +16,7 @@ from helpers import load, query, rates_of
 from repermit.statistics.comparison import rate_ratio
 from repermit.studies.changes import changes
 from repermit.studies.fixes import Fix, Fixes, fixes
+from repermit.studies.life import lives
 from repermit.studies.months import months
 from repermit.studies.selection import select
 from repermit.studies.terminal import Terminal, terminal
@@ -238,3 +239,15 @@ def test_the_season_is_no_trend(sample: Path) -> None:
         result = trend(con, sample.name, select(con), "fleet")
     assert result.total.trailers == 60 and len(result.rows) == 4
     assert {row.verdict for row in (*result.rows, result.total)} == {"no_change_shown"}
+
+
+def test_the_lot_of_sensors_that_fails_early(sample: Path, planted: Planted) -> None:
+    """Asked: it alone stands out, and the limits of its life hold the truth."""
+    with opened(sample) as con:
+        found = lives(con, sample.name, select(con), "lot")
+    lot = planted["lot"]
+    (bad,) = [row for row in found.rows if row.stands_out]
+    assert bad.key == lot["where"]
+    _, low, high = bad.all.scale_days
+    assert low is not None and high is not None and low < lot["size"] < high
+    assert (bad.all.shape[1] or 0) < SAMPLE.lot_shape < (bad.all.shape[2] or 0)

@@ -26,7 +26,10 @@ from repermit.cli.options import (
 
 if TYPE_CHECKING:
     from repermit.studies.changes import Changes
+    from repermit.studies.rates import Rate
 
+BESIDE = {"signal": "signal", "shrunken_per_1000_loads": "shrunken", "worst_tenth": "worst_tenth"}
+"""What stands beside the rates in a table, and its heading: of months, and of trailers, fleets and shops."""
 SHOWN = ("faults", "loads", "days", "per_1000_loads", "low", "high", "mtbf_days")
 
 
@@ -62,6 +65,7 @@ def rates(
     from repermit.studies.rates import Rate, parse_by
     from repermit.studies.rates import rates as ask
     from repermit.studies.selection import on_record, select
+    from repermit.studies.worse import worse
 
     keys = () if by.strip() == "change" else parse_by(by)
     with asking(store, wait, as_of) as con:
@@ -76,15 +80,19 @@ def rates(
         if not on_record(con, selection.window):
             say(f"no record covers {selection.window}: that no faults are seen there means nothing")
         judged = months(con, store.name, selection) if keys == ("month",) else None
-    marks = dict(zip((row.month for row in judged.rows), judged.as_dicts(), strict=True)) if judged else {}
+        who = worse(con, store.name, selection, result)
+    marks: dict[object, dict[str, object]] = {}
+    if judged:
+        marks = dict(zip((row.month for row in judged.rows), judged.as_dicts(), strict=True))
+    elif who:
+        marks = {row.keys[who.by]: dict(who.columns(row)) for row in result.rows}
     mark_names = list(next(iter(marks.values()), {}))
+    none = dict.fromkeys(mark_names)
     against = compare(result) if compared and keys else None
     if form is Format.table:
-        names = [*keys, *SHOWN]
-        rows = [[*r.keys.values(), *_shown(r)] for r in result.rows]
-        if marks:
-            names.append("signal")
-            rows = [[*row, marks[str(row[0])]["signal"] or "not judged"] for row in rows]
+        told = [name for name in BESIDE if name in mark_names]
+        names = [*keys, *SHOWN, *(BESIDE[name] for name in told)]
+        rows = [[*r.keys.values(), *_shown(r), *_told(marks.get(_first(r), none), told)] for r in result.rows]
         if against:
             names += ["ratio", "ratio_low", "ratio_high", "p_holm"]
             rows = [
@@ -92,19 +100,15 @@ def rates(
                 for row, c in zip(rows, against.rows, strict=True)
             ]
         if keys:
-            rows.append(
-                [
-                    "all",
-                    *[None] * (len(keys) - 1),
-                    *_shown(result.total),
-                    *[None] * (len(names) - len(keys) - len(SHOWN)),
-                ]
-            )
+            total = [*[None] * (len(keys) - 1), *_shown(result.total)]
+            rows.append(["all", *total, *[None] * (len(names) - 1 - len(total))])
         write(form, None, names, rows)
         say(
             f"{selection.window}; low and high are {result.about.level:.0%} limits of faults per 1,000 loads; counted apart:"
             f" correct trips on liquid {result.about.counts['near_misses']}, faults of racks {result.about.counts['rack_side']}"
         )
+        if who:
+            say(who.sentence)
         if against:
             say(f"against the other rows together: {against.says}")
         if result.shared and result.shared.missing:
@@ -113,9 +117,7 @@ def rates(
             last = next((row for row in reversed(judged.rows) if judged.signal_of(row)), judged.rows[-1])
             say(f"{month_sentence(judged, last)} {shift_sentence(judged)}")
         return
-    found = [
-        r.as_dict() | marks.get(str(r.keys.get("month")), dict.fromkeys(mark_names)) for r in result.rows
-    ]
+    found = [r.as_dict() | marks.get(_first(r), none) for r in result.rows]
     names = [*keys, *(n for n in Rate.__dataclass_fields__ if n != "keys"), *mark_names]
     if against:
         found = [row | c for row, c in zip(found, against.as_dicts(), strict=True)]
@@ -141,6 +143,14 @@ def _write_changes(form: Format, result: Changes) -> None:
         say(change_sentence(row))
     if not found:
         say("no change made within the window is on record")
+
+
+def _first(rate: Rate) -> object:
+    return next(iter(rate.keys.values()), None)
+
+
+def _told(marks: dict[str, object], names: list[str]) -> list[object]:
+    return ["not judged" if name == "signal" and marks[name] is None else marks[name] for name in names]
 
 
 def _shown(rate: object) -> list[object]:
