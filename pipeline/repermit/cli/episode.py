@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, Wait, asking
+from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, Wait, asking, shown
 
 
 def episode(
@@ -33,7 +33,7 @@ def episode(
             write(form, None, names, rows)
             continue
         where = f", {e.terminal} lane {e.lane}" if e.terminal else ""
-        typer.echo(f"{e.episode_id}: trailer {e.trailer_id}, {e.started_at}{where}: {e.sentence()}")
+        typer.echo(shown(f"{e.episode_id}: trailer {e.trailer_id}, {e.started_at}{where}: {e.sentence()}"))
         typer.echo(as_table(names[:4], [row[:4] for row in rows]))
         for p in e.parts:
-            typer.echo(f"  {p.id}: {p.because}")
+            typer.echo(shown(f"  {p.id}: {p.because}"))

@@ -20,6 +20,7 @@ from repermit.cli import (
     trend,
     validate,
 )
+from repermit.cli.options import say
 from repermit.errors import OURS, RepermitError, StoreError
 
 INTERRUPTED = 130
@@ -53,9 +54,9 @@ def run() -> None:
     try:
         app()
     except RepermitError as error:
-        typer.echo(f"error: {error.what}", err=True)
+        say(f"error: {error.what}")
         if error.hint:
-            typer.echo(f"  {error.hint}", err=True)
+            say(f"  {error.hint}")
         sys.exit(error.exit_code)
     except SystemExit as ended:
         if isinstance(ended.__context__, BrokenPipeError):  # typer ends with 1; nobody is left to tell
@@ -66,13 +67,13 @@ def run() -> None:
             typer.echo("interrupted; the store is as it was", err=True)
             sys.exit(INTERRUPTED)
         if isinstance(error, OSError) and error.filename is not None:
-            typer.echo(f"error: {error.filename}: {error.strerror}", err=True)
+            say(f"error: {error.filename}: {error.strerror}")
             typer.echo("  Check the path, its rights and the free space of its disk.", err=True)
             sys.exit(StoreError.exit_code)
         where = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{where.filename.rsplit('repermit', 1)[-1].lstrip('/')}:{where.lineno}"
         first = (str(error).splitlines() or [""])[0]
-        typer.echo(f"error: a defect in repermit: {type(error).__name__} at {place}: {first}", err=True)
+        say(f"error: a defect in repermit: {type(error).__name__} at {place}: {first}")
         typer.echo(
             "  Please report this line and the command that was run. The store is as it was.", err=True
         )

@@ -70,4 +70,9 @@ def asking(store: Path, wait_s: float, as_of: str | None = None) -> Iterator[Con
 
 def say(text: str) -> None:
     """Progress and messages go to standard error."""
-    typer.echo(text, err=True)
+    typer.echo(shown(text), err=True)
+
+
+def shown(text: str) -> str:
+    """Text for a terminal: what it would act on, or what turns text around, is replaced."""
+    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
