@@ -79,6 +79,7 @@ def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Conn
 
     con = _patiently(path, wait_s, open_it)
     con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
+    con.execute("set enable_progress_bar = false")  # it would be told on standard output, among the data
     return con
 
 

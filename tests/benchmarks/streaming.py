@@ -55,7 +55,7 @@ def ingested(folder: Path, memory: str | None) -> tuple[float, float]:
         [sys.executable, "-c", code, str(folder)],
         env={**environment(), **limits},
         check=True,
-        capture_output=True,
+        stdout=subprocess.PIPE,
         text=True,
     )
     return time.perf_counter() - began, float(done.stdout)
