@@ -13,7 +13,7 @@ import duckdb
 import pytest
 
 from repermit.errors import CallError, DataError
-from repermit.ingest import files, plain_text
+from repermit.ingest import files, lines, plain_text
 
 HEADER = "serial,result,part_lot"
 
@@ -233,8 +233,8 @@ def engine() -> duckdb.DuckDBPyConnection:
 def read(source: files.Source) -> tuple[list[Row], list[tuple[int, str]]]:
     """Whole rows with their line and text, and broken lines, as ingest reads them."""
     con = engine()
-    files.read(con, source, "t")
-    files.locate(con, source, "t")
+    lines.read(con, source, "t")
+    lines.locate(con, source, "t")
     names = ", ".join(source.header)
     rows = con.execute(
         f"select line, raw, {names} from t join t_at using (row_no) order by row_no"

@@ -7,7 +7,7 @@ of `reconcile`, which says what they hold.
 from __future__ import annotations
 
 from repermit.contract import ID_ONCE, LINE_OF_TABLE, LINE_WHOLE, SPELLS_APART, WITHDRAWS_KNOWN, Table
-from repermit.ingest import files
+from repermit.ingest import files, lines
 from repermit.ingest.columns import key_of, listed, same, shared
 from repermit.judging import IS_ROW, clean, passes, reasons, rows_to_judge
 from repermit.warehouse import Connection, literal, one, quote, rows
@@ -53,13 +53,13 @@ def set_aside(con: Connection, table: Table, sources: dict[int, files.Source], l
         stray = (
             f"select raw, line, {literal(LINE_OF_TABLE.name)} as rule from src_{batch}_stray join located l"
         )
-        lines = f"{stray} on l.read_in = {batch} and l.row_no = src_{batch}_stray.row_no"
+        told = f"{stray} on l.read_in = {batch} and l.row_no = src_{batch}_stray.row_no"
         if source.leads:
-            lines += f" union all select raw, line, {literal(LINE_WHOLE.name)} from src_{batch}_broken"
+            told += f" union all select raw, line, {literal(LINE_WHOLE.name)} from src_{batch}_broken"
         con.execute(
             f"insert into aside by name select {batch} as read_in, raw, line, [rule] as reasons,"
             f" exists (select 1 from waiting.{table.name} w where w.left_by is null and w.raw = b.raw) as again"
-            f" from ({lines}) b"
+            f" from ({told}) b"
         )
     _insert_waiting(
         con,
@@ -80,7 +80,9 @@ def _locate(con: Connection, table: Table, sources: dict[int, files.Source]) -> 
             f"select (select count(*) from src_{batch}_broken) + (select count(*) from src_{batch}_stray)"
         )
         if table.keeps_lines or batch in failing or one(con, told_by_line):
-            files.locate(con, source, f"src_{batch}")
+            strays = f"select row_no from src_{batch}_stray"
+            wanted = f"select row_no from failing where read_in = {batch} union all {strays}"
+            lines.locate(con, source, f"src_{batch}", "" if table.keeps_lines else wanted)
             located.append(f"select {batch} as read_in, row_no, line, raw from src_{batch}_at")
     none = "select null::integer as read_in, null::bigint as row_no, null::bigint as line, null::varchar as raw where false"
     con.execute("create or replace temp view located as " + (" union all ".join(located) or none))

@@ -1,6 +1,6 @@
-"""Finds CSV files, knows their table by the header or by the mapping, and reads them as text with line numbers.
+"""Finds CSV files, and knows their tables by the header or by the mapping.
 
-May import `errors`, `contract`, `mapping`, `warehouse` and its neighbours. Nothing is typed or judged here.
+May import `errors`, `contract`, `mapping` and its neighbour `plain_text`. `lines` reads what is found here.
 """
 
 from __future__ import annotations
@@ -10,18 +10,14 @@ import difflib
 import gzip
 import hashlib
 import io
-import re
 import zlib
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from repermit.contract import TABLES, Table
 from repermit.errors import CallError, DataError
 from repermit.ingest.plain_text import check_text, digest_of, open_bytes, plain_copy
-from repermit.ingest.translate import belongs, translated
 from repermit.mapping import Mapping, SourceMap, TableMap
-from repermit.warehouse import Connection, literal, one, quote
 
 HEADER_BYTES = 1 << 20
 
@@ -258,118 +254,3 @@ def _unlike(table: Table, given: set[str], name: str) -> str:
 def _short(names: tuple[str, ...] | list[str]) -> str:
     shown = ", ".join(n if len(n) <= 40 else n[:40] + "..." for n in names[:8])
     return shown + (f" and {len(names) - 8} more" if len(names) > 8 else "")
-
-
-# --- into the engine ----------------------------------------------------------------------------------
-
-
-def _one_file(source: Source) -> str:
-    """SQL: the arguments that have the engine read this one file, whatever its name and folders look like."""
-    path = re.sub(r"[*?\[]", r"[\g<0>]", str(source.readable))  # these three would match other files
-    compression = "gzip" if source.zipped else "none"
-    return f"{literal(path)}, auto_detect = false, compression = '{compression}', hive_partitioning = false"
-
-
-def _rows(source: Source, rejects: str) -> str:
-    """SQL: the rows of the file as text, in its order: `row_no` from 0, and one column a cell."""
-    columns = "{" + ", ".join(f"{literal(_cell(i))}: 'VARCHAR'" for i in range(len(source.cells))) + "}"
-    return (
-        f"(select row_number() over () - 1 as row_no, * from read_csv({_one_file(source)}, header = true,"
-        f" delim = {literal(source.delimiter)}, quote = '\"', escape = '\"', columns = {columns},"
-        f" store_rejects = true, rejects_table = '{rejects}', rejects_scan = '{rejects}_scan', rejects_limit = 0))"
-    )
-
-
-def _cell(place: int) -> str:
-    """What a column of the file is called in SQL, whatever its header says."""
-    return f"c{place}"
-
-
-def _named(source: Source) -> Callable[[str], str]:
-    """SQL of the cell under a header."""
-    return lambda header: _cell(source.cells.index(header))
-
-
-def read(con: Connection, source: Source, into: str) -> None:
-    """Read the file as text into the temporary table `into`, in the order of the file.
-
-    Columns: those of the contract, null where nothing fills one, and `row_no` from 0. Broken lines go to
-    `<into>_broken` with their byte position and text, rows that belong to no table to `<into>_stray`.
-    """
-    rejects = f"{into}_rejects"
-    con.execute(f"drop table if exists {rejects}; drop table if exists {rejects}_scan")
-    lines = _rows(source, rejects)
-    if source.how:
-        lines = f"({translated(*source.how, _named(source), lines)})"
-        fills = {name: quote(name) for name in source.header}
-    else:
-        fills = {name: _cell(place) for place, name in enumerate(source.cells)}
-    # A line break within a cell is the same whatever ends the lines of the file.
-    if source.line_end == 2:
-        fills = {name: f"replace({cell}, chr(13) || chr(10), chr(10))" for name, cell in fills.items()}
-    select = ", ".join(
-        f"{fills.get(c.name, 'cast(null as varchar)')} as {quote(c.name)}" for c in source.table.all_columns
-    )
-    con.execute(f"create or replace temp table {into} as select row_no, {select} from {lines}")
-    con.execute(
-        f"create or replace temp table {into}_broken as select line_byte_position"
-        " + length(csv_line) - length(ltrim(csv_line, chr(10) || chr(13))) as byte,"
-        " min(trim(csv_line, chr(10) || chr(13))) as raw,"
-        f" cast(null as bigint) as line from {rejects} group by all"
-    )
-    stray = "select cast(null as bigint) as row_no where false"
-    if source.how and source.may_stray:
-        none = " and ".join(f"not ({belongs(t, _named(source))})" for t in source.how[0].tables)
-        stray = f"select row_no from {_rows(source, f'{rejects}_stray')} where {none}"
-    con.execute(f"create or replace temp table {into}_stray as {stray}")
-
-
-def locate(con: Connection, source: Source, into: str) -> None:
-    """Make `<into>_at` (row_no, line, raw): where each row of the file stands in it, and its line as read;
-    and add `line` to `<into>_broken`.
-
-    Rows are in file order. A row takes one line, and one more for each run of line breaks inside its quotes;
-    blank lines and broken ones are stepped over. `line` counts from 1.
-    """
-    _number_lines(con, source, into)
-    breaks = " + ".join(
-        f"len(regexp_extract_all(coalesce({_cell(i)}, ''), '[\\r\\n]+'))" for i in range(len(source.cells))
-    )
-    con.execute(
-        f"create or replace temp table {into}_spans as"
-        f" select row_no, 1 + {breaks} as span from {_rows(source, f'{into}_rejects_again')}"
-    )
-    con.execute(
-        f"create or replace temp table {into}_free as"
-        f" select line, row_number() over (order by line) as place from {into}_lines"
-        f" where line > 1 and raw <> '' and line not in (select unnest(range(line, line + tall)) from {into}_broken)"
-    )
-    con.execute(
-        f"create or replace temp table {into}_at as with spans as ("
-        f" select row_no, span, 1 + sum(span) over (order by row_no rows unbounded preceding) - span as place"
-        f" from {into}_spans),"
-        f" ends as (select s.row_no, a.line as first, z.line as last from spans s"
-        f" join {into}_free a on a.place = s.place join {into}_free z on z.place = s.place + s.span - 1)"
-        f" select row_no, first + {source.above} as line, string_agg(l.raw, chr(10) order by l.line) as raw"
-        f" from (select row_no, first, unnest(range(first, last + 1)) as line from ends) e"
-        f" join {into}_lines l using (line) group by row_no, first"
-    )
-    if one(con, f"select count(*) from {into}_at") != one(con, f"select count(*) from {into}_spans"):
-        raise DataError(f"{source.name}: its lines cannot be told apart", hint="Export it as plain CSV.")
-    con.execute(f"update {into}_broken set line = line + {source.above}")
-
-
-def _number_lines(con: Connection, source: Source, into: str) -> None:
-    """Every line of the file with its number and first byte; and the number of each broken line."""
-    con.execute(
-        f"create or replace temp table {into}_lines as select line, raw,"
-        f" 1 + {source.bom} + coalesce(sum(strlen(raw) + {source.line_end}) over"
-        f" (order by line rows between unbounded preceding and 1 preceding), 0) as byte"
-        f" from (select row_number() over () as line, coalesce(raw, '') as raw from read_csv({_one_file(source)}, header = false,"
-        f" delim = chr(0), quote = '', escape = '', columns = {{'raw': 'VARCHAR'}}))"
-    )
-    con.execute(
-        f"create or replace temp table {into}_broken as"
-        " select b.byte, b.raw, 1 + length(b.raw) - length(replace(b.raw, chr(10), '')) as tall, l.line"
-        f" from {into}_broken b asof join {into}_lines l on b.byte >= l.byte"
-    )

@@ -18,7 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from repermit.contract import ID_ONCE, SPELLS_APART, WITHDRAWS_KNOWN, Table
-from repermit.ingest import files
+from repermit.ingest import files, lines
 from repermit.ingest.aside import leave_waiting, set_aside
 from repermit.ingest.columns import key_of, listed, same, shared, typed_names
 from repermit.judging import IS_ROW, lacks, passes, reasons, rows_to_judge
@@ -45,7 +45,7 @@ def reconcile(
     its own is booked to it. Returns the counts by batch.
     """
     for batch, source in sources.items():
-        files.read(con, source, f"src_{batch}")
+        lines.read(con, source, f"src_{batch}")
     for batch, source in sources.items():
         _take_the_place(con, table, batch, source)
     _gather(con, table, sources)
@@ -267,7 +267,7 @@ def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
     ):
         con.execute(f"drop table if exists {table}")
     for batch in sources:
-        for part in ("", "_broken", "_stray", "_lines", "_spans", "_free", "_at"):
+        for part in ("", "_broken", "_stray", "_lines", "_spans", "_wanted", "_free", "_at"):
             con.execute(f"drop table if exists src_{batch}{part}")
         for part in ("", "_again", "_stray"):
             con.execute(
