@@ -6,6 +6,7 @@ import csv
 import gzip
 import io
 import os
+import tracemalloc
 from functools import cache
 from pathlib import Path
 
@@ -334,3 +335,16 @@ def test_lines_of_a_long_file(tmp_path: Path) -> None:
     text = f"{HEADER}\n" + "".join("x,y,z\n" * (i * 37 % 997) + pieces[i % len(pieces)] for i in range(250))
     assert len(text) > plain_text.CHUNK
     same_lines(tmp_path, text.replace("\n", "\r\n"))
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "cp1252"])
+def test_a_copy_in_utf8_never_holds_the_file(tmp_path: Path, encoding: str) -> None:
+    path, target = tmp_path / "a.csv", tmp_path / "b.csv"
+    line = "Süd;4,5;01.03.2025 08:15\r\n"
+    path.write_bytes(("above\r\n" + line * 600_000).encode(encoding))
+    tracemalloc.start()
+    plain_text.plain_copy(path, target, "a.csv", False, encoding, 1)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < path.stat().st_size / 2
+    assert target.read_text(encoding="utf-8") == line.replace("\r\n", "\n") * 600_000
