@@ -20,7 +20,7 @@ from repermit.cli import options, show
 from repermit.cli.main import app
 from repermit.contract import TABLES
 
-COMMANDS = ("demo", "contract", "ingest", "quarantine", "validate", "rates", "episode", "report")
+COMMANDS = ("demo", "contract", "ingest", "quarantine", "validate", "rates", "episode", "outlook", "report")
 TRAILER = {"trailer_id": "A", "positions": 4, "in_service_on": "2020-01-01"}
 REFUSAL = {"refusal_id": "F1", "trailer_id": "A", "refused_at": "2025-03-01T10:00Z", "reason": "overfill"}
 

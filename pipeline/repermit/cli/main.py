@@ -14,6 +14,7 @@ from repermit.cli import (
     fixes,
     ingest,
     life,
+    outlook,
     quarantine,
     rates,
     report,
@@ -45,6 +46,7 @@ app.command("rates")(rates.rates)
 app.command("fixes")(fixes.fixes)
 app.command("life")(life.life)
 app.command("trend")(trend.trend)
+app.command("outlook")(outlook.outlook)
 app.command("episode")(episode.episode)
 app.add_typer(report.app, name="report")
 

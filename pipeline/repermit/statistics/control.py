@@ -37,6 +37,7 @@ LEAST_SINCE_SHIFT = 6
 """Months since a shift before months are judged against the new level."""
 SEASON_AFTER = 24
 """The season is taken out of a month that has more than so many months before it."""
+LEAST_SEASON = 60
 SHIFT_RATIO = 1.5
 """The lasting shift that the cumulative sum is tuned to: half as many again, or a third fewer."""
 SHIFT_LIMIT = 5.5
@@ -80,14 +81,15 @@ def season_factors(
     ``events``, ``expected`` (n,): by month, expected without a season; ``season`` (n,): 0 to 11. With y and m their
     sums by month of the year over spread^2, factors are gamma with mean 1 and variance 1 / a estimated by moments
     over the months of the year, and the factor is its posterior mean (y + a) / (m + a), with relative variance
-    1 / (y + a). No more scatter than chance, or nothing expected: all 1, variance 0.
+    1 / (y + a). No more scatter than chance, or fewer than 60 events (five a month of the year), which can show no
+    season: all 1, variance 0.
     """
     of = np.asarray(season, dtype=np.int64)
     y = np.bincount(of, np.asarray(events, dtype=np.float64) / spread**2, 12)
     m = np.bincount(of, np.asarray(expected, dtype=np.float64) / spread**2, 12)
     there = m > 0
     n = int(there.sum())
-    if n < 2:
+    if n < 2 or y.sum() < LEAST_SEASON:
         return np.ones(12), np.zeros(12)
     between = (((y - m) ** 2 - m)[there].sum() + m.sum() / n) / (m**2).sum() * n / (n - 1)
     if between <= 0:
@@ -233,7 +235,7 @@ def _level(
     m = expected(e)
     if signal.size <= SEASON_AFTER:
         overall = e * y.sum() / max(e.sum(), 1e-300)
-        scatter = max(sigma_z(y, e, m), _deviation(y, overall))
+        scatter = max(sigma_z(y, e, m), deviation(y, overall))
         return np.ones(12), np.zeros(12), _spread(scatter, y.size - 1)
     factor, unsure = season_factors(y, m, of, max(1.0, sigma_z(y, e, m)))
     freedom = y.size - whole - (11 if unsure.any() else 0)
@@ -241,8 +243,11 @@ def _level(
     return factor, unsure, _spread(scatter, freedom)
 
 
-def _deviation(y: FloatArray, m: FloatArray) -> float:
-    """Root mean square of the normal scores, which a slow season widens where moving ranges don't."""
+def deviation(y: FloatArray, m: FloatArray) -> float:
+    """Root mean square of the normal scores of counts ``y`` (n,) about means ``m`` (n,), on n - 1 degrees of freedom.
+
+    A slow season widens it where moving ranges don't see it. 0 where nothing is expected.
+    """
     there = m > 0
     return float(np.sqrt(((y - m)[there] ** 2 / m[there]).sum() / max(there.sum() - 1, 1)))
 

@@ -17,6 +17,7 @@ from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.like_for_like import Against, Units, against_others, clearly_more
 from repermit.studies.monthly import FileRow, files_read
+from repermit.studies.outlook import Outlook, outlook
 from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, one, records, settings_of
 
@@ -100,6 +101,7 @@ class FleetRecord:
     unresolved: tuple[Unresolved, ...]
     other_visits: tuple[OtherVisits, ...]
     set_aside: int
+    outlook: Outlook
     files: tuple[FileRow, ...]
 
     @property
@@ -234,6 +236,7 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         unresolved=_unresolved(con, now, here, bool(loads)),
         other_visits=tuple(OtherVisits(**v) for v in visited if v.pop("of_fault") is False),
         set_aside=_set_aside(con, selection),
+        outlook=outlook(con, store, selection),
         files=files_read(con),
     )
 

@@ -11,6 +11,7 @@ from datetime import date
 from repermit.studies.about import About, about
 from repermit.studies.changes import Changes, changes
 from repermit.studies.months import Months, months
+from repermit.studies.outlook import Outlook, outlook
 from repermit.studies.quarantine import Reason, by_reason
 from repermit.studies.rates import Rate, Rates, rates
 from repermit.studies.selection import Selection, Window, covered
@@ -77,6 +78,7 @@ class Monthly:
     months: tuple[MonthRow, ...]
     judged: Months
     changes: Changes
+    outlook: Outlook
     positions: Rates
     cells: Rates
     causes: tuple[CauseRow, ...]
@@ -162,6 +164,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         months=tuple(by_month_rows),
         judged=months(con, store, Selection(record)),
         changes=changes(con, store, Selection(record)),
+        outlook=outlook(con, store, Selection(record)),
         positions=rates(con, store, of_year, ("position",), sharing),
         cells=rates(con, store, of_year, ("position", "cause"), sharing),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),

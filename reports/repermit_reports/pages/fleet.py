@@ -12,6 +12,8 @@ from repermit.wording import amount, percent, seen, whole, words
 from repermit_reports.page import Page, Section
 from repermit_reports.pages import fleet_parts as parts
 from repermit_reports.pages.fleet_parts import PER, TOO_FEW, VERDICTS, at_least, money
+from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
+from repermit_reports.pages.outlook import outlook_section
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_table, records_give
 
 MOST_NAMED = 5
@@ -36,7 +38,7 @@ def fleet_page(f: FleetRecord) -> Page:
     if f.total.faults:
         sections += [parts.trailers(f), parts.causes(f)]
     sections.append(parts.against(f) if f.total.faults or f.visits else None)
-    sections += [parts.positions(f), parts.other_visits(f)]
+    sections += [outlook_section(f.outlook), parts.positions(f), parts.other_visits(f)]
     return Page(
         kind="fleet",
         title=f"Refused trailers of {f.fleet}",
@@ -46,7 +48,7 @@ def fleet_page(f: FleetRecord) -> Page:
         sections=tuple(section for section in sections if section) if f.has_data else (),
         cautions=CAUTIONS,
         data_used=(*_data(f), files_table(f.files)),
-        methods=METHODS,
+        methods=(*METHODS, OUTLOOK_METHOD),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
         made_on=f.window.end,
     )

@@ -11,6 +11,8 @@ from repermit.studies.sharing import ASSUMPTION
 from repermit.wording import estimate, interval, number, position_words, seen, whole, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Page, Section, Table
+from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
+from repermit_reports.pages.outlook import outlook_section
 from repermit_reports.pages.words import (
     CAUTIONS,
     ONLY_WHAT_STOPS,
@@ -26,6 +28,7 @@ METHODS = (
     "A month is a signal outside 3-sigma limits of a u chart around the rate of the months before it (ISO 7870-2), widened where months scatter more than chance (Laney 2002) and for what is not known of that rate; month-of-year factors are shrunken. A lasting shift is shown by a cumulative sum (ISO 7870-4; Page 1954; Lucas 1985) tuned to half as many again or a third fewer.",
     "Before and after a change: each trailer's level is gamma about that of all and each month has its own; what is expected after follows from them, with variance clustered by trailer (Hauer 1997, from memory; Gaver and O'Muircheartaigh 1987).",
     "Faults whose finding is not recorded are shared out over the cells that the chain rules allow by maximum likelihood (Dempster, Laird and Rubin 1977; Miyakawa 1984), with rates by cause and first, middle or last position, and what testers name, from the faults whose finding is recorded; so counts need not be whole. The limits allow for it, by resampling trailers; hours and cost are by cause as recorded.",
+    OUTLOOK_METHOD,
     "Mean time between faults is exposure over faults, with the reciprocal limits. It is of a repairable trailer, not the life of a sensor.",
 )
 NOTES_OF_MONTHS = (
@@ -49,7 +52,9 @@ def monthly_page(m: Monthly) -> Page:
         sections = (
             _by_month(m),
             *(_changes(m) if m.changes.rows else ()),
-            *(part(m) for part in (_positions, _cells, _causes, _outcomes, _set_aside)),
+            *(part(m) for part in (_positions, _cells, _causes)),
+            *(section for section in (outlook_section(m.outlook),) if section),
+            *(part(m) for part in (_outcomes, _set_aside)),
         )
         headline, lede = _headline(m), _lede(m)
     return Page(
