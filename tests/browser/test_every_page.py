@@ -56,7 +56,7 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 def charts_of(one: Any, path: Path) -> int:
     """How many charts the page should hold; three months of records are too few for the next quarter."""
-    return CHARTS[kind_of(path)] + int(one.page.locator("section#outlook").count())
+    return CHARTS[kind_of(path)] + int(one.page.locator("#outlook").count())
 
 
 def hostile_rows() -> dict[str, list[dict[str, Any]]]:
@@ -172,7 +172,7 @@ def test_pages_of_the_sample_on_a_phone_and_on_paper(sample: list[Path], open_pa
         printed = one.page.pdf(format="A4")
         assert 1 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= SHEETS_LIMIT, path.name
         harmless(one, path)
-        assert one.page.locator("section#outlook").count() == (kind_of(path) in ("monthly", "fleet"))
+        assert one.page.locator("#outlook").count() == (kind_of(path) in ("monthly", "fleet"))
         one.page.close()
 
 
