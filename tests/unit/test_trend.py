@@ -17,10 +17,11 @@ import pytest
 
 from helpers import store_from
 from repermit.errors import CallError
-from repermit.studies.histories import histories, on_all_records
+from repermit.studies.histories import by_month, histories, on_all_records
 from repermit.studies.selection import select
 from repermit.studies.trend import Trends, compared_in_words, in_words, parse_by, trend
 from repermit.warehouse import opened
+from repermit_reports.pages.trend_part import by_age
 
 CASES = Path(__file__).parents[1] / "published" / "cases"
 START = date(2021, 1, 1)
@@ -240,6 +241,78 @@ def test_a_fleet_is_compared_with_the_rest(planted: Path, tmp_path: Path) -> Non
     assert compared_in_words(same).startswith("No difference")
 
 
+# --- loads or days ----------------------------------------------------------------------------------------------
+
+
+def test_a_stopped_trailer_has_neither_days_nor_loads(tmp_path: Path) -> None:
+    """Refused on day 10, in the shop from 12 to 14: two days down on the road, and the refused load was attempted."""
+    refusal = {
+        "refusal_id": "r",
+        "trailer_id": "A",
+        "refused_at": day(10),
+        "terminal": "T",
+        "lane": "1",
+        "reason": "overfill",
+    }
+    repair = {
+        "repair_id": "v",
+        "trailer_id": "A",
+        "refusal_id": "r",
+        "received_at": day(12),
+        "returned_at": day(14),
+    }
+    loads = [
+        {"trailer_id": "A", "terminal": "T", "lane": "1", "loaded_on": day(d)[:10], "loads": n}
+        for d, n in ((3, 20), (33, 7))
+    ]
+    tables = {"trailers": [trailer("A", -50)], "refusals": [refusal], "repairs": [repair], "loads": loads}
+    with opened(store_from(tmp_path, tables)) as con:
+        selection = select(con, first=day(0)[:10], end=day(59)[:10])
+        cells = by_month(con, histories(con, selection, None), selection.window)
+    assert cells.month.tolist() == [2021 * 12, 2021 * 12 + 1, 2021 * 12 + 2]
+    assert cells.faults[:, 0].tolist() == [1, 0, 0]
+    assert cells.days[:, 0].tolist() == [29, 28, 0] and cells.up_days[:, 0].tolist() == [27, 28, 0]
+    assert cells.attempts[:, 0].tolist() == [21, 7, 0]
+
+
+@pytest.mark.parametrize(("uneven", "better"), [(True, "loads"), (False, None)])
+def test_what_faults_follow(uneven: bool, better: str | None, tmp_path: Path) -> None:
+    """Faults come per load; where trailers load alike, that can't be told from days."""
+    rng = np.random.default_rng(2)
+    rows, repairs, loads = [], [], []
+    for number in range(20):
+        name = f"T{number}"
+        each = int(rng.integers(5, 120)) if uneven else 60
+        rows.append(trailer(name, -300))
+        loads += [
+            {"trailer_id": name, "terminal": "T", "lane": "1", "loaded_on": day(d)[:10], "loads": each}
+            for d in range(0, 1090, 7)
+        ]
+        repairs += [
+            fault(name, at, 5) for at in np.unique(np.round(rng.uniform(1, 1089, rng.poisson(each / 6)), 2))
+        ]
+    clock = asked(store_from(tmp_path, {"trailers": rows, "repairs": repairs, "loads": loads})).clock
+    assert clock.better == better
+    assert clock.says.startswith(
+        "Faults follow loads" if uneven else "Whether faults follow loads or days is not shown"
+    )
+    assert (clock.power_law or 0) > 5 or not uneven
+
+
+# --- on the page ------------------------------------------------------------------------------------------------
+
+
+def test_part_of_the_page(planted: Path, tmp_path: Path) -> None:
+    total = asked(planted, "fleet").total
+    part = by_age(total, 5)
+    assert part.lede == total.says and part.figure is not None and part.table is not None
+    last = part.table.rows[-1]
+    point = next(p for p in total.points if p.age_days / 365.25 == last[0])
+    assert last[1:] == (point.at_risk, (point.per_trailer, point.low, point.high)) and point.at_risk >= 5
+    few = store_from(tmp_path, {"trailers": [trailer("A")], "repairs": [fault("A", 40), fault("A", 90)]})
+    assert by_age(asked(few, end=100).total, 5).figure is None
+
+
 # --- words ------------------------------------------------------------------------------------------------------
 
 WORDS: list[tuple[tuple[Any, ...], str]] = [
@@ -285,6 +358,7 @@ def test_command(planted: Path, repermit: Callable[..., Any]) -> None:
     names = {"fleet", "trailers", "faults", "laplace_z", "laplace_p", "laplace_robust_z", "chi2_189", "chi2_189_p",
              "power_law_shape", "mtbf_now_days", "mtbf_now_days_low", "mtbf_now_days_high", "verdict"}  # fmt: skip
     assert names <= found["rows"][0].keys() and len(found["rows"]) == 3
+    assert found["about"]["clock"]["better"] is None and found["about"]["before_records"] == 0
     points = json.loads(
         repermit("trend", "--by", "fleet", "--points", *window, "--format", "json", store=planted).stdout
     )["rows"]

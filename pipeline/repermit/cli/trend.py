@@ -71,7 +71,7 @@ def trend(
     if points:
         names = (key, *Point.__dataclass_fields__)
         rows = [(row.key, *vars(point).values()) for row in shown for point in row.points]
-        write(form, result.about.as_dict(), names, rows)
+        write(form, result.about_dict(), names, rows)
     elif form is Format.table:
         write(
             form,
@@ -82,12 +82,15 @@ def trend(
     else:
         found = [row.as_dict(key) for row in result.rows]
         names = tuple(result.total.as_dict(key))
-        write(form, result.about.as_dict(), names, [[row[n] for n in names] for row in found])
+        write(form, result.about_dict(), names, [[row[n] for n in names] for row in found])
     if form is Format.table and key != "trailer":
         for row in result.rows:
             say(f"{row.key or 'not recorded'}: {row.says}")
             if len(result.rows) > 1:
                 say(f"  {compared_in_words(row)}")
     say(f"all: {result.total.says}")
+    say(result.clock.says)
+    if result.left_out:
+        say(f"left out, before the records of their trailers begin: faults {result.left_out}")
     about = result.about
     say(f"all records from {about.first} to before {about.end}, each trailer on its own window of service")

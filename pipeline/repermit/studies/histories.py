@@ -60,7 +60,8 @@ order by unit, since
 """
 
 FAULTS = f"""
-select trailer_id, {_minutes("service_from")} as spell, {_minutes("started_at")} as fell
+select trailer_id, {_minutes("service_from")} as spell, {_minutes("started_at")} as fell,
+    {_minutes("last_returned_at")} as returned
 from marts.faults
 where counts_as = 'fault' and started_at >= $first and started_at < $end
     and (open_until is null or $end <= open_until) and service_from is not null and {SPELL}
@@ -68,14 +69,15 @@ order by trailer_id, fell, episode_id
 """
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Histories:
     """Units (arrays by unit), their stretches at risk and their faults; times in minutes since 1970.
 
-    `names` are the values of the key in order, `key` the code of each unit's. `left_out` counts faults before
-    their trailer's records begin.
+    `names` are the values of the key in order, `key` the code of each unit's; `index` finds a unit by its trailer and
+    the start of its spell. `left_out` counts faults before their trailer's records begin.
     """
 
+    index: dict[tuple[str, int], int]
     names: tuple[str | None, ...]
     key: IntArray
     trailer: IntArray
@@ -86,6 +88,7 @@ class Histories:
     fault_unit: IntArray
     fault_at: IntArray
     fault_in: IntArray
+    fault_returned: IntArray
     left_out: int
 
     @property
@@ -127,6 +130,15 @@ class Histories:
         return np.asarray(np.bincount(self.unit, weights=length, minlength=self.units), dtype=np.float64)
 
     @cached_property
+    def down_until(self) -> IntArray:
+        """Until when each fault kept its trailer from loading: the end of its stretch, or its return if that came first."""
+        import numpy as np
+
+        end = self.until[self.fault_in]
+        back = np.where(self.fault_returned < 0, end, self.fault_returned)
+        return np.clip(back, self.fault_at, end)
+
+    @cached_property
     def fault_days(self) -> FloatArray:
         """Days at risk that the unit had behind it at each fault."""
         import numpy as np
@@ -137,6 +149,67 @@ class Histories:
         return np.asarray(
             (before[self.fault_in] + self.fault_at - self.since[self.fault_in]) / MINUTES_PER_DAY
         )
+
+
+LOADS = f"""
+select l.trailer_id, {_minutes("t.service_from")} as spell,
+    (year(l.loaded_on) * 12 + month(l.loaded_on) - 1)::bigint as month, sum(l.loads)::bigint as loads
+from core.load_days l
+join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
+    and (t.service_until is null or l.loaded_on < t.service_until)
+where l.loaded_on >= $first and l.loaded_on < $end and (t.records_from is null or l.loaded_on >= t.records_from)
+group by all
+order by all
+"""
+
+
+@dataclass(frozen=True)
+class ByMonth:
+    """By calendar month (rows; `month` counts them from the year 0) and unit: faults, days at risk, and what the
+    comparison of clocks needs: `up_days`, days at risk less those from a fault to its shop, and `attempts`, loads
+    completed or refused by a fault. A stopped trailer makes no loads, so with days that run on, and loads that are
+    short of the refused one, faults would seem to avoid loads.
+    """
+
+    month: IntArray
+    faults: FloatArray
+    days: FloatArray
+    up_days: FloatArray
+    attempts: FloatArray
+
+
+def by_month(con: Connection, h: Histories, window: Window) -> ByMonth:
+    """The histories by month; without any loads on record `attempts` are 0."""
+    import numpy as np
+
+    first, last = (day.year * 12 + day.month - 1 for day in (window.first, window.end))
+    months = np.arange(first, last + 1)
+    edges = np.append(months, last + 1) - 1970 * 12
+    edges = edges.astype("datetime64[M]").astype("datetime64[m]").astype(np.int64)
+    faults, loads = np.zeros((months.size, h.units)), np.zeros((months.size, h.units))
+    days = _in_months(h.unit, h.since, h.until, edges, h.units)
+    down = _in_months(h.fault_unit, h.fault_at, h.down_until, edges, h.units)
+    at = np.clip(np.searchsorted(edges, h.fault_at, side="left") - 1, 0, months.size - 1)
+    np.add.at(faults, (at, h.fault_unit), 1)
+    found = con.execute(LOADS, {"first": window.first, "end": window.end}).fetchnumpy()
+    pairs = zip(_plain(found["trailer_id"]).tolist(), np.asarray(found["spell"]).tolist(), strict=True)
+    whose = np.array([h.index.get(pair, -1) for pair in pairs], dtype=np.int64)
+    kept = whose >= 0
+    month = np.asarray(found["month"], dtype=np.int64)[kept] - first
+    np.add.at(loads, (month, whose[kept]), np.asarray(found["loads"], dtype=np.float64)[kept])
+    attempts = loads + faults if loads.any() else loads
+    return ByMonth(months, faults, days, np.maximum(days - down, 0.0), attempts)
+
+
+def _in_months(unit: IntArray, since: IntArray, until: IntArray, edges: IntArray, units: int) -> FloatArray:
+    """Days of the stretches by month and unit."""
+    import numpy as np
+
+    found = np.zeros((edges.size - 1, units))
+    for k in range(edges.size - 1):
+        length = np.minimum(until, edges[k + 1]) - np.maximum(since, edges[k])
+        found[k] = np.bincount(unit, weights=np.maximum(length, 0), minlength=units) / MINUTES_PER_DAY
+    return found
 
 
 def on_all_records(con: Connection, selection: Selection) -> Selection:
@@ -170,12 +243,13 @@ def histories(con: Connection, selection: Selection, by: str | None) -> Historie
     pairs = zip(_plain(faults["trailer_id"]).tolist(), np.asarray(faults["spell"]).tolist(), strict=True)
     whose = np.array([index.get(pair, -1) for pair in pairs], dtype=np.int64)
     at = np.asarray(faults["fell"], dtype=np.int64)
+    returned = np.array([-1 if _missing(t) else int(t) for t in _plain(faults["returned"])], dtype=np.int64)
     held = _held(whose, at, unit, since, until)
     kept = held >= 0
     at = np.clip(at[kept], since[held[kept]] + 1, until[held[kept]])
     return Histories(
-        tuple(names), key, trailer, np.asarray(found["born"], dtype=np.int64)[start], unit, since, until,
-        whose[kept], at, held[kept], int((~kept).sum()),
+        index, tuple(names), key, trailer, np.asarray(found["born"], dtype=np.int64)[start], unit, since, until,
+        whose[kept], at, held[kept], returned[kept], int((~kept).sum()),
     )  # fmt: skip
 
 

@@ -16,6 +16,7 @@ from repermit.studies.quarantine import Reason, by_reason
 from repermit.studies.rates import Rate, Rates, rates
 from repermit.studies.selection import Selection, Window, covered
 from repermit.studies.sharing import share
+from repermit.studies.trend import Trend, trend
 from repermit.warehouse import Connection, records
 
 
@@ -79,6 +80,7 @@ class Monthly:
     judged: Months
     changes: Changes
     outlook: Outlook
+    trend: Trend
     positions: Rates
     cells: Rates
     causes: tuple[CauseRow, ...]
@@ -165,6 +167,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         judged=months(con, store, Selection(record)),
         changes=changes(con, store, Selection(record)),
         outlook=outlook(con, store, Selection(record)),
+        trend=trend(con, store, Selection(record)).total,
         positions=rates(con, store, of_year, ("position",), sharing),
         cells=rates(con, store, of_year, ("position", "cause"), sharing),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),

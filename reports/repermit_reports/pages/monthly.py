@@ -11,6 +11,7 @@ from repermit.studies.sharing import ASSUMPTION
 from repermit.wording import estimate, interval, number, position_words, seen, whole, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Page, Section, Table
+from repermit_reports.pages import trend_part
 from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
 from repermit_reports.pages.outlook import outlook_section
 from repermit_reports.pages.words import (
@@ -51,6 +52,7 @@ def monthly_page(m: Monthly) -> Page:
     else:
         sections = (
             _by_month(m),
+            trend_part.by_age(m.trend, int(m.about.settings["min_trailers"])),
             *(_changes(m) if m.changes.rows else ()),
             *(part(m) for part in (_positions, _cells, _causes)),
             *(section for section in (outlook_section(m.outlook),) if section),
@@ -66,7 +68,7 @@ def monthly_page(m: Monthly) -> Page:
         sections=sections,
         cautions=CAUTIONS,
         data_used=(data_sentence(m.about), records_give(m.about), files_table(m.files)),
-        methods=METHODS,
+        methods=(*METHODS, *trend_part.METHODS),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
         made_on=m.year.end,
     )
