@@ -12,6 +12,7 @@ from repermit.statistics.rates import (
     gamma_limits,
     mtbf_limits,
     mtbf_lower_limit,
+    one_sided,
     poisson_limits,
     rate_intervals,
 )
@@ -188,6 +189,16 @@ def test_one_sided_limit_is_the_two_sided_one_at_half_the_risk() -> None:
     one = mtbf_lower_limit(800.0, [0, 1, 2, 30], 0.95)
     two, _ = mtbf_limits(800.0, [0, 1, 2, 30], 0.90)
     np.testing.assert_allclose(one, two, rtol=1e-12)
+
+
+def test_one_sided_limits_of_a_rate() -> None:
+    """Without events the upper limit is -ln(1 - level) over the exposure; with some, the mean time's one-sided limit."""
+    none = rate_intervals([0] * 6, [50.0] * 6, [0] * 6, 1, level=one_sided(0.95))
+    assert none.high[0] == pytest.approx(-math.log(0.05) / 300, rel=1e-12)
+    some = rate_intervals([3], [800.0], [0], 1, level=one_sided(0.9))
+    assert 1 / some.high[0] == pytest.approx(float(mtbf_lower_limit(800.0, 3, 0.9)), rel=1e-12)
+    with pytest.raises(ValueError, match="level"):
+        one_sided(0.4)
 
 
 @pytest.mark.parametrize(

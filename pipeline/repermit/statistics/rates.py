@@ -129,6 +129,17 @@ def gamma_limits(
     return low, _gamma_high(shape, tail) * (top_mean / shape)
 
 
+def one_sided(level: float) -> float:
+    """Level of the two-sided limits of this module of which each alone, taken by itself, holds with `level` [3].
+
+    With level 0.95: 0.90. So the lower limit of a mean time without events is T / -ln(1 - level), as
+    `mtbf_lower_limit` has it. Raises ValueError for a level that is not above one half.
+    """
+    if not 0.5 < level < 1:
+        raise ValueError(f"level must lie between 0.5 and 1; it is {level}")
+    return 2 * level - 1
+
+
 def excess_variance(chance: ArrayLike, between: ArrayLike, units: ArrayLike, level: float) -> FloatArray:
     """What scatter between units adds to the variance that chance alone gives; never below 0.
 

@@ -178,6 +178,9 @@ class SeasonalCounts:
         squares. Fewer than MIN_UNITS tested units with exposure: nan.
         """
         mine = np.asarray(tested, dtype=bool)
+        units = int((mine & (np.bincount(self.unit, minlength=self.units) > 0)).sum())
+        if units < MIN_UNITS:
+            return SeasonalTest(math.nan, math.nan, units)
         at = np.where(mine[self.unit], self.month / 12.0, 0.0)
         weight, of_year = self.expected, self.month % 12
         own = np.bincount(self.unit, weights=weight, minlength=self.units)
@@ -191,7 +194,6 @@ class SeasonalCounts:
         season = np.linalg.solve(inner, np.bincount(of_year, weights=weight * centred, minlength=12))
         left = centred - season[of_year] + (cells @ season * per)[self.unit]
         score = _by(self.unit, left * (self.events - weight), self.units)
-        units = int((mine & (np.bincount(self.unit, minlength=self.units) > 0)).sum())
         z = robust_z(score, units)
         return SeasonalTest(z, two_sided(z), units)
 

@@ -234,7 +234,8 @@ def histories(con: Connection, selection: Selection, by: str | None) -> Historie
     start = np.searchsorted(unit, np.arange(unit[-1] + 1 if unit.size else 0))
     values = [None if _missing(value) else str(value) for value in _plain(found["key"])[start]]
     names = sorted(set(values), key=lambda v: (v is None, v.zfill(12) if v and v.isdigit() else v or ""))
-    key = np.array([names.index(v) for v in values], dtype=np.int64)
+    codes = {name: code for code, name in enumerate(names)}
+    key = np.array([codes[value] for value in values], dtype=np.int64)
     ids, spells = _plain(found["trailer_id"])[start], np.asarray(found["spell"], dtype=np.int64)[start]
     trailers = {name: code for code, name in enumerate(dict.fromkeys(ids.tolist()))}
     trailer = np.array([trailers[name] for name in ids.tolist()], dtype=np.int64)

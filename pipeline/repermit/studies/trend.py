@@ -202,7 +202,7 @@ class _Asked:
             season_robust_p_adjusted=p,
             verdict=verdict,
             says=in_words(verdict, faults, trailers, span, p, now),
-            points=self._points(self._curve(mine, self._first_age(mine))),
+            points=self._points(self._curve(mine, self._ages(mine))),
             **tests,
             **law,
             **(self._against_rest(mine) if compare else dict.fromkeys(COMPARED)),
@@ -261,22 +261,25 @@ class _Asked:
             "mtbf_now_days_high": _known(law.mean_now_high) if now else None,
         }
 
-    def _first_age(self, mine: BoolArray) -> float:
-        """The youngest age, in days, at which `min_trailers` units are at risk; 0 where never so many are."""
+    def _ages(self, mine: BoolArray) -> tuple[float, float]:
+        """The longest run of ages, in days, at which `min_trailers` units or more are at risk; all where never so many are."""
         import numpy as np
 
         there = mine[self.h.unit]
-        if mine.sum() < self.min_trailers or not there.any():
-            return 0.0
         born = self.h.born[self.h.unit[there]]
         ages = np.concatenate([self.h.since[there] - born, self.h.until[there] - born])
-        steps = np.repeat([1, -1], there.sum())
-        order = np.lexsort((steps, ages))
-        enough = np.cumsum(steps[order]) >= self.min_trailers
-        return float(ages[order][enough.argmax()]) / MINUTES_PER_DAY if enough.any() else 0.0
+        order = np.argsort(ages, kind="stable")
+        ages, steps = ages[order], np.repeat([1, -1], there.sum())[order]
+        enough = np.cumsum(steps) >= self.min_trailers
+        changes = np.flatnonzero(np.diff(np.concatenate([[0], enough, [0]])))
+        starts, ends = ages[changes[::2]], ages[np.minimum(changes[1::2], ages.size - 1)]
+        if not starts.size:
+            return 0.0, math.inf
+        longest = int(np.argmax(ends - starts))
+        return float(starts[longest]) / MINUTES_PER_DAY, float(ends[longest]) / MINUTES_PER_DAY
 
-    def _curve(self, mine: BoolArray, first_age: float) -> MeanCumulative:
-        """Mean cumulative faults by age of the chosen units, counted from an age on."""
+    def _curve(self, mine: BoolArray, ages: tuple[float, float]) -> MeanCumulative:
+        """Mean cumulative faults by age of the chosen units, counted over these ages."""
         import numpy as np
 
         from repermit.statistics.recurrence import mean_cumulative
@@ -284,9 +287,11 @@ class _Asked:
         h = self.h
         there = mine[h.unit]
         start, stop = ((t - h.born[h.unit])[there] / MINUTES_PER_DAY for t in (h.since, h.until))
-        start = np.maximum(start, first_age)
+        start, stop = np.maximum(start, ages[0]), np.minimum(stop, ages[1])
         age = (h.fault_at - h.born[h.fault_unit]) / MINUTES_PER_DAY
-        faults = mine[h.fault_unit] & (age > first_age) if h.units else np.zeros(0, dtype=bool)
+        faults = (
+            mine[h.fault_unit] & (age > ages[0]) & (age <= ages[1]) if h.units else np.zeros(0, dtype=bool)
+        )
         kept = start < stop
         return mean_cumulative(
             age[faults], h.trailer[h.fault_unit[faults]], start[kept], stop[kept],
@@ -303,22 +308,19 @@ class _Asked:
 
     def _against_rest(self, mine: BoolArray) -> dict[str, float | None]:
         """Ages from and to, difference and its limits, by the names of COMPARED."""
-        import numpy as np
-
         from repermit.statistics.recurrence import difference
 
         if min(mine.sum(), (~mine).sum()) < self.min_trailers:
             return dict.fromkeys(COMPARED)
-        first = max(self._first_age(mine), self._first_age(~mine))
-        a, b = self._curve(mine, first), self._curve(~mine, first)
-        end = min(float(c.age[c.at_risk >= self.min_trailers].max(initial=-1)) for c in (a, b))
-        apart = difference(a, b, self.level)
-        kept = np.flatnonzero(apart.age <= end)
-        if not kept.size:
+        both = self._ages(mine), self._ages(~mine)
+        ages = max(first for first, _ in both), min(last for _, last in both)
+        if not ages[0] < ages[1] < math.inf:
             return dict.fromkeys(COMPARED)
-        i = kept[-1]
-        found = (apart.age[i], apart.difference[i], apart.low[i], apart.high[i])
-        return dict(zip(COMPARED, (first, *(float(x) for x in found)), strict=True))
+        apart = difference(self._curve(mine, ages), self._curve(~mine, ages), self.level)
+        if not apart.age.size:
+            return dict.fromkeys(COMPARED)
+        found = (apart.difference[-1], apart.low[-1], apart.high[-1])
+        return dict(zip(COMPARED, (*ages, *(float(x) for x in found)), strict=True))
 
 
 def _season(cells: ByMonth) -> SeasonalCounts:

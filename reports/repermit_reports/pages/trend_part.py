@@ -17,7 +17,7 @@ MOST_POINTS = 400
 
 def by_age(t: Trend, min_trailers: int) -> Section:
     """Verdict in words, faults by age as a picture, and the table behind it."""
-    points = [p for p in t.points if p.at_risk >= min_trailers and p.low is not None and p.high is not None]
+    points = [p for p in t.points if p.low is not None and p.high is not None]
     if len(points) < 2:
         return Section("trend", "Better or worse", t.says)
     shown = points[:: max(1, len(points) // MOST_POINTS)]
@@ -46,7 +46,7 @@ def by_age(t: Trend, min_trailers: int) -> Section:
         figure=Figure("trend-figure", charts.by_age(rows), says),
         table=_table(points),
         notes=(
-            f"By age, not by date: each trailer counts while it is on record, from the age on at which {whole(min_trailers)} are."
+            f"By age, not by date: each trailer counts while it is on record, over the ages at which {whole(min_trailers)} or more are."
             " A curve that bends upwards is trailers that fail more often as they age; the sentence above is about dates.",
             "No change shown is not the same as no change.",
         ),
