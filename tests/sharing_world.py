@@ -73,8 +73,11 @@ def forgotten(draws: Draws, share: float, indicated: int | None) -> list[str]:
     return draws.pick((["cause"], ["position"], ["cause", "place", "position"]), (2, 3, 5))
 
 
-def fault_world(seed: int, faults: int, trailers: int = 300) -> FaultWorld:
-    """A world with about so many faults. Trailers differ: frailty is gamma of shape 4."""
+def fault_world(seed: int, faults: int, trailers: int = 300, misnamed: float = 0.0) -> FaultWorld:
+    """A world with about so many faults. Trailers differ: frailty is gamma of shape 4.
+
+    `misnamed`: share of faults at which a tester that names a position names any, against all rules.
+    """
     draws = Draws(seed, 5)
     lengths = [draws.pick(LENGTHS) for _ in range(trailers)]
     systems = [draws.pick(("five_wire", "two_wire"), (4, 1)) for _ in range(trailers)]
@@ -88,6 +91,8 @@ def fault_world(seed: int, faults: int, trailers: int = 300) -> FaultWorld:
             fault = draw_fault(draws, cause, lengths[t], LAST_WEIGHT.get(cause, 1.0))
             shop, share, far = homes[t]
             named, kind = indicate(draws, fault, systems[t], lengths[t], entries[t] == "front", far)
+            if named and draws.yes(misnamed):
+                named = draws.between(1, lengths[t])
             pattern = Pattern(
                 systems[t], entries[t], lengths[t], "ground" if cause == "open_ground" else "overfill",
                 kind or None, named, draws.word(ACTIONS[cause]), shop, fault.position, fault.place, fault.cause,

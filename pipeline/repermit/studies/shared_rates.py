@@ -214,7 +214,7 @@ def _says(missing: int, shared: int, first: int | None, changes: tuple[Change, .
     if first is None:
         return text
     if not changes:
-        return text + f" However the missing ones are, position {first} keeps the highest rate."
+        return text + f" However those are really spread, position {first} has the highest rate."
     how = [
         f"{number(c.times, 2)} times {'less' if c.position == first else 'as'} often at position {c.position}"
         for c in changes
