@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from repermit.statistics.comparison import rate_ratio, rate_ratio_p
+from repermit.statistics.strata import held_against
 
 CASES = tomllib.loads((Path(__file__).parent / "cases" / "comparison.toml").read_text(encoding="utf-8"))[
     "case"
@@ -22,3 +23,14 @@ def test_exact_conditional_limits(case: dict[str, Any]) -> None:
     assert turned == pytest.approx((1 / ratio, 1 / high, 1 / low), rel=1e-9)
     for first, second in ((case["a"], case["b"]), (case["b"], case["a"])):
         assert rate_ratio_p(*first, *second) == pytest.approx(case["p_twice"], rel=1e-8)
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda c: c["id"])
+def test_within_one_stratum(case: dict[str, Any]) -> None:
+    """One stratum is the plain conditional comparison."""
+    (x, t), (y, u) = case["a"], case["b"]
+    found = held_against(x, [x + y], [t / (t + u)])
+    assert found.p == pytest.approx(case["p_greater"], rel=1e-8)
+    assert found.ratio == pytest.approx(case["ratio"], rel=1e-8)
+    assert (found.low, found.high) == pytest.approx(case["limits"], rel=1e-8)
+    assert found.expected == pytest.approx(y * t / u, rel=1e-8)

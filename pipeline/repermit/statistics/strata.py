@@ -1,0 +1,181 @@
+"""One group held against others within strata, given how many events each stratum had.
+
+Touches numpy, scipy.special and scipy.optimize only. A stratum had `events` in all, of which the group was due the
+`share` if it were like the others: its part of the exposure. Whatever makes strata differ cancels out.
+
+References
+----------
+[1] Breslow N.E., Day N.E. (1980, 1987) Statistical Methods in Cancer Research, volumes I and II. IARC (exact
+    conditional inference on stratified counts).
+[2] Lugannani R., Rice S. (1980) Saddle point approximation for the distribution of the sum of independent random
+    variables. Advances in Applied Probability 12, 475-490; Daniels H.E. (1987) Tail probability approximations.
+    International Statistical Review 55, 37-48 (from memory).
+[3] Hinkley D.V. (1970) Inference about the change-point in a sequence of random variables. Biometrika 57,
+    1-17 (from memory): the likelihood over its place, the rest at its best for each.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special
+
+FloatArray = NDArray[np.float64]
+EXACT = 500
+"""Up to so many events tails are summed out; beyond, they come from the saddlepoint, within 2 %."""
+FARTHEST = 40.0
+"""Logarithm of the greatest ratio looked for; beyond it is infinite."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """A group's rate over that of the others: `p` that so many or more come by chance, the ratio, its limits.
+
+    `expected`: the events due at a ratio of 1. All nan where no stratum with events has both group and others.
+    """
+
+    p: float
+    ratio: float
+    low: float
+    high: float
+    expected: float
+
+
+def held_against(count: float, events: ArrayLike, share: ArrayLike, level: float = 0.95) -> Held:
+    """Hold a group's `count` of events against what the strata lead to expect, conditional on their totals [1].
+
+    `events` (n): all events of a stratum, the group's among them. `share` (n): the group's part of its exposure.
+    At a rate ratio r each event is the group's with probability r s / (r s + 1 - s); the count is a sum of
+    binomials, whose tails are exact up to EXACT events and saddlepoint ones beyond [2]; with equal shares ratio and
+    limits are those of `comparison.rate_ratio`. `p` is one-sided. The ratio is the likeliest; limits are where a
+    tail is half of 1 - level. Events with a share of 0 or 1 tell nothing and are left out.
+
+    Count 0: p 1, ratio and low 0. All events the group's: ratio and high infinite. Raises ValueError for unequal
+    lengths, events that are negative or not whole, shares outside 0 to 1, more events of the group than there are, a level outside (0, 1).
+    """
+    x, y, s = _telling(count, events, share)
+    total = float(y.sum())
+    if not 0 < level < 1:
+        raise ValueError(f"level must lie between 0 and 1; it is {level}")
+    if total == 0:
+        return Held(*[math.nan] * 5)
+    tail = (1 - level) / 2
+    low = _root(lambda r: _at_least(x, y, s, r) - tail) if x > 0 else 0.0
+    high = _root(lambda r: tail - (1 - _at_least(x + 1, y, s, r))) if x < total else math.inf
+    ratio = _likeliest(x, y, s)
+    due = x / ratio if 0 < ratio < math.inf else 0.0 if ratio else float(np.sum(y * s / (1 - s)))
+    return Held(_at_least(x, y, s, 1.0), ratio, low, high, due)
+
+
+@dataclass(frozen=True)
+class Start:
+    """The likeliest period from which a group stood above the others, and those that fit nearly as well."""
+
+    best: int
+    earliest: int
+    latest: int
+    gain: float
+
+
+def likeliest_start(
+    counts: ArrayLike, events: ArrayLike, share: ArrayLike, period: ArrayLike, within: float = 2.0
+) -> Start | None:
+    """From which period on the group's rate was above the others', none before it [3].
+
+    `counts`, `events`, `share` as in `held_against` but by stratum, `period` (n) its period, from 0 up. For each
+    start the ratio after it is the likeliest one above 1; `gain` is the log-likelihood over that of no excess
+    at all. Periods whose gain is within `within` of the best fit nearly as well. Of equals the latest is best: a
+    start in periods without events is that of the next with some. None where no start gains anything.
+    """
+    x, y, s, when = (np.asarray(v, dtype=np.float64) for v in (counts, events, share, period))
+    telling = (y > 0) & (s > 0) & (s < 1)
+    x, y, s, when = x[telling], y[telling], s[telling], when[telling]
+    starts = np.unique(when).astype(int)
+    gains = []
+    for start in starts:
+        after = when >= start
+        gains.append(_gain(float(x[after].sum()), y[after], s[after]))
+    if not gains or max(gains) <= 0:
+        return None
+    gain = np.array(gains)
+    best = int(starts[gain.size - 1 - int(np.argmax(gain[::-1]))])
+    near = starts[gain >= gain.max() - within]
+    return Start(best, int(near.min()), int(near.max()), float(gain.max()))
+
+
+def _gain(x: float, y: FloatArray, s: FloatArray) -> float:
+    ratio = min(_likeliest(x, y, s), math.exp(FARTHEST))
+    return 0.0 if ratio <= 1 else float(x * math.log(ratio) - np.sum(y * np.log1p(s * (ratio - 1))))
+
+
+def _likeliest(x: float, y: FloatArray, s: FloatArray) -> float:
+    if x <= 0:
+        return 0.0
+    if x >= y.sum():
+        return math.inf
+    return _root(lambda r: float(np.sum(y * _chance(s, r))) - x)
+
+
+def _root(rises: Callable[[float], float]) -> float:
+    """The ratio at which a rising function is 0; 0 or infinity where that lies beyond the farthest."""
+    if rises(math.exp(-FARTHEST)) >= 0:
+        return 0.0
+    if rises(math.exp(FARTHEST)) <= 0:
+        return math.inf
+    return math.exp(float(optimize.brentq(lambda log: rises(math.exp(log)), -FARTHEST, FARTHEST, xtol=1e-10)))
+
+
+def _chance(s: FloatArray, ratio: float) -> FloatArray:
+    raised: FloatArray = ratio * s
+    return np.asarray(raised / (raised + 1 - s), dtype=np.float64)
+
+
+def _at_least(x: float, y: FloatArray, s: FloatArray, ratio: float) -> float:
+    """Probability that the group has x events or more, at this ratio."""
+    if x <= 0:
+        return 1.0
+    if x > y.sum():
+        return 0.0
+    if y.sum() > EXACT:
+        return _saddlepoint(x, y, s, math.log(ratio))
+    shares, where = np.unique(s, return_inverse=True)
+    spread = np.ones(1)
+    for n, q in zip(np.bincount(where, weights=y).astype(int), _chance(shares, ratio), strict=True):
+        k = np.arange(n + 1)
+        ways = special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1)
+        spread = np.convolve(spread, np.exp(ways + special.xlogy(k, q) + special.xlog1py(n - k, -q)))
+    return min(float(spread[int(x) :].sum()), 1.0)
+
+
+def _saddlepoint(x: float, y: FloatArray, s: FloatArray, log_ratio: float) -> float:
+    """The tail by Lugannani and Rice's formula with Daniels' second correction for whole numbers [2].
+
+    The counts are an exponential family in the logarithm of the ratio, so the saddlepoint is the likeliest one.
+    """
+    at = math.log(_likeliest(x - 0.5, y, s))
+    q = _chance(s, math.exp(at))
+    tilt, spread = at - log_ratio, float(np.sum(y * q * (1 - q)))
+    if abs(tilt) * math.sqrt(spread) < 1e-4:  # the formula's limit there
+        return 0.5 - float(np.sum(y * q * (1 - q) * (1 - 2 * q))) / (6 * math.sqrt(2 * math.pi) * spread**1.5)
+    fall = np.log1p(s * math.expm1(at)) - np.log1p(s * math.expm1(log_ratio))
+    w = math.copysign(math.sqrt(2 * (tilt * (x - 0.5) - float(y @ fall))), tilt)
+    u = 2 * math.sinh(tilt / 2) * math.sqrt(spread)
+    bell = math.exp(-w * w / 2) / math.sqrt(2 * math.pi)
+    return min(max(float(special.ndtr(-w)) + bell * (1 / u - 1 / w), 0.0), 1.0)
+
+
+def _telling(count: float, events: ArrayLike, share: ArrayLike) -> tuple[float, FloatArray, FloatArray]:
+    y, s = np.asarray(events, dtype=np.float64), np.asarray(share, dtype=np.float64)
+    if y.ndim != 1 or y.shape != s.shape:
+        raise ValueError(f"events and share must be of one length; they are {y.shape} and {s.shape}")
+    if not ((y >= 0).all() and (y == np.rint(y)).all() and (s >= 0).all() and (s <= 1).all()):
+        raise ValueError("events must be whole and not negative, and shares lie between 0 and 1")
+    own = float(y[s == 1].sum())
+    if not own <= count <= float(y[s > 0].sum()):
+        raise ValueError(f"a count of {count} can't be: {own} to {y[s > 0].sum()} events can be the group's")
+    telling = (s > 0) & (s < 1) & (y > 0)
+    return count - own, y[telling], s[telling]
