@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from repermit.statistics import strata
-from repermit.statistics.strata import held_against, likeliest_start
+from repermit.statistics.strata import chance_of_more, held_against, likeliest_start
 
 
 def exact(events: np.ndarray, share: np.ndarray, ratio: float) -> np.ndarray:
@@ -47,7 +47,7 @@ def test_saddlepoint_within_two_hundredths(seed: int, monkeypatch: pytest.Monkey
     for x in range(1, int(events.sum())):
         true = float(chance[x:].sum())
         if true > 1e-8:
-            assert strata._at_least(x, events, share, 1.0) == pytest.approx(true, rel=0.02)
+            assert chance_of_more(x, events, share) == pytest.approx(true, rel=0.02)
 
 
 @pytest.mark.parametrize("seed", range(15))
@@ -63,6 +63,7 @@ def test_limits_hold_the_tails(seed: int) -> None:
     q = found.ratio * share / (found.ratio * share + 1 - share)
     assert float(events @ q) == pytest.approx(x, rel=1e-7)
     assert found.low < found.ratio < found.high and found.expected == pytest.approx(x / found.ratio)
+    assert chance_of_more(x, events, share) == found.p
     order = rng.permutation(n)
     assert held_against(x, events[order], share[order]).p == pytest.approx(found.p, rel=1e-9)
 

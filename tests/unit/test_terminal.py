@@ -12,16 +12,15 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from helpers import load, store_from
 from repermit.errors import CallError
 from repermit.resources import folder
-from repermit.settings import Settings
 from repermit.studies import terminal as study
+from repermit.studies.cleared import CLEARED
 from repermit.studies.selection import select
-from repermit.studies.terminal import Terminal, start_of_excess
-from repermit.studies.terminal_counts import Units, in_order, landing
+from repermit.studies.terminal import Terminal
+from repermit.studies.terminal_counts import in_order
 from repermit.warehouse import opened, rows
 from repermit_reports.charts import terminal as charts
 from repermit_reports.pages.terminal import terminal_page
@@ -156,10 +155,11 @@ def test_routes_by_hand(north: Terminal) -> None:
 
 def test_rates_are_counts_over_loads(north: Terminal) -> None:
     first, second = north.lanes[:2]
-    assert first.elsewhere and first.others and first.refusals and second.faults
+    assert first.elsewhere and first.held and first.refusals and second.faults
     assert (first.elsewhere.events, first.elsewhere.loads) == (3, 3601)
     assert first.elsewhere.rate == pytest.approx(3 * 1000 / 3601)
-    assert (first.others.events, first.others.loads, first.others_are) == (1, 7204, ("2", "10"))
+    assert (first.held.cleared_other_lane, first.held.loads) == (3, 3601)
+    assert set(first.held.others) == {"2", "10"} and first.held.others_near
     assert first.refusals.rate == pytest.approx(5 * 1000 / 3601)
     assert second.faults.low == 0 and second.faults.high == pytest.approx(-np.log(0.025) * 1000 / 3602)
     assert first.elsewhere.low < first.elsewhere.rate < first.elsewhere.high
@@ -234,7 +234,7 @@ def test_rows_add_up_by_hand(small_store: Path, north: Terminal) -> None:
         ),
         ("West", "2024-12", "has ever been logged in this store"),
         ("East", "2024-12", "1 refusal at East, January 2024 to December 2024, but no loads are on record"),
-        ("South", "2024-12", "only one lane has loads on record, so there is nothing to hold it against"),
+        ("South", "2024-12", "No lane of South stands out; too few refusals to tell more"),
         ("North", "2020-05", "Neither loads nor refusals are on record at North for May 2020."),
         ("North", "2024-01", "No refusal is on record at North for January 2024, over 900 loads"),
         ("North", "2024-01", "Refusals on record here run from 2024-02-03 to 2024-12-28"),
@@ -243,7 +243,7 @@ def test_rows_add_up_by_hand(small_store: Path, north: Terminal) -> None:
 def test_little_on_record(small_store: Path, name: str, month: str, says: str) -> None:
     t = ask(small_store, name, month)
     assert says in text(t)
-    assert "stands out" not in terminal_page(t).headline
+    assert not terminal_page(t).headline.startswith("Lane")
     render(terminal_page(t))
 
 
@@ -256,116 +256,52 @@ def test_what_is_not_measured_is_not_zero(small_store: Path) -> None:
     assert hours.table is None and "can't be told" in hours.lede
 
 
-# --- comparing lanes --------------------------------------------------------------------------------------
-
-
-def units(**elsewhere: int) -> Units:
-    """Lanes of 4,000 loads over eight trailers; so many refusals cleared elsewhere, one trailer after the other."""
-    return {
-        lane: {
-            str(i): Counter(
-                {"loads": 500, "elsewhere": n // 8 + (i < n % 8), "cleared": n // 8 + (i < n % 8)}
-            )
-            for i in range(8)
-        }
-        for lane, n in elsewhere.items()
-    }
-
-
-def verdicts(made: Units) -> dict[str, str | None]:
-    counts = {lane: sum(by.values(), Counter()) for lane, by in made.items()}
-    return {str(row.lane): row.verdict for row in study._lane_rows(made, counts, Settings())}
-
-
-def test_a_lane_stands_out_only_beyond_the_limits() -> None:
-    assert verdicts(units(A=40, B=8, C=8))["A"] == "stands_out"
-    assert verdicts(units(A=12, B=8, C=8)) == {"A": "too_few", "B": "alike", "C": "alike"}
-    assert verdicts(units(A=200, B=200, C=40))["C"] == "fewer"
-    assert set(verdicts(units(A=200, B=210, C=190)).values()) == {"alike"}
-    assert verdicts(units(A=40)) == {"A": None}
-
-
-def test_refusals_of_a_lane_without_loads_are_in_no_comparison() -> None:
-    """As where two logs write a lane differently: its refusals would raise the others' rate with no loads to match."""
-    made = units(A=40, B=8, C=8)
-    made["c"] = {"0": Counter({"elsewhere": 500, "cleared": 500})}
-    found = verdicts(made)
-    assert found["A"] == "stands_out" and found["c"] is None
-
-
-def test_one_bad_lane_does_not_hide_another() -> None:
-    """Held against A as well, B would be lost in its shadow: 60 against 208 in three lanes."""
-    assert verdicts(units(A=200, B=60, C=4, D=4)) == {
-        "A": "stands_out", "B": "stands_out", "C": "too_few", "D": "too_few",
-    }  # fmt: skip
-
-
-def test_one_trailer_alone_does_not_make_a_lane() -> None:
-    """The same counts as a lane that stands out, but all of one trailer: the limits widen and overlap."""
-    made = units(A=40, B=8, C=8)
-    for i, counts in enumerate(made["A"].values()):
-        counts["elsewhere"] = 40 * (i == 0)
-    assert verdicts(made)["A"] != "stands_out"
-
-
 # --- where it cleared -------------------------------------------------------------------------------------
 
-
-@pytest.mark.parametrize(
-    ("lane", "last", "by", "places", "found"),
-    [
-        ("1", "1", "retry", {("N", "2")}, ("same_lane", ("N", "1"))),
-        ("1", "2", "retry", set(), ("other_lane", ("N", "2"))),
-        ("1", "1", "other_lane", set(), ("other_lane", None)),
-        ("1", "1", "other_lane", {("N", "1")}, ("other_lane", None)),
-        ("1", "1", "other_lane", {("N", None)}, ("other_lane", None)),
-        ("1", "1", "other_lane", {("N", "2"), ("N", "3")}, ("other_lane", ("N", None))),
-        ("1", "2", "other_lane", {("N", "1")}, ("same_lane", ("N", "1"))),
-        ("1", "2", "other_lane", set(), ("not_known", None)),
-        ("1", "1", None, {("N", "1"), ("N", "2")}, ("same_lane", ("N", "1"))),
-        ("1", "1", None, {("S", "1")}, ("other_terminal", ("S", "1"))),
-        ("1", "1", None, {("S", "1"), ("S", "2")}, ("other_terminal", ("S", None))),
-        ("1", "1", None, {("S", None)}, ("other_terminal", ("S", None))),
-        ("1", "1", None, {("S", "1"), ("N", "2")}, ("not_known", None)),
-        ("1", "1", None, {(None, None)}, ("not_known", (None, None))),
-        (None, None, "retry", set(), ("not_known", ("N", None))),
-    ],
-)
-def test_landing(lane: Any, last: Any, by: Any, places: Any, found: Any) -> None:
-    row = {"terminal": "N", "lane": lane, "last_terminal": "N", "last_lane": last, "released_by": by}
-    assert landing(row, places) == found
+# first lane, last lane ("-": not recorded), released_by, next loads of the day (terminal/lane), and what they mean
+LANDINGS = """
+1 1 retry      N/2     same_lane      N/1
+1 2 retry      .       other_lane     N/2
+1 1 other_lane .       other_lane     -/-
+1 1 other_lane N/1     other_lane     -/-
+1 1 other_lane N/-     other_lane     -/-
+1 1 other_lane N/2+N/3 other_lane     N/-
+1 2 other_lane N/1     same_lane      N/1
+1 2 other_lane .       not_known      -/-
+1 1 -          N/1+N/2 same_lane      N/1
+1 1 -          S/1     other_terminal S/1
+1 1 -          S/1+S/2 other_terminal S/-
+1 1 -          S/-     other_terminal S/-
+1 1 -          S/1+N/2 not_known      -/-
+1 1 -          -/-     not_known      -/-
+- - retry      .       not_known      N/-
+"""
 
 
-# --- since when -------------------------------------------------------------------------------------------
+def known(word: str) -> str | None:
+    return None if word == "-" else word
 
 
-def test_start_of_excess_by_hand() -> None:
-    counts = [(1, 100)] * 12 + [(5, 100)] * 12
-    assert start_of_excess(counts, 0.01, 0.05)[0] == 12
-    assert start_of_excess([(5, 100)] * 6, 0.01, 0.05)[0] == 0
-    assert start_of_excess([(1, 100)] * 5 + [(0, 0)] * 3 + [(5, 100)] * 5, 0.01, 0.05)[0] == 8
-    assert start_of_excess([(1, 100)] * 12, 0.01, 0.05) == (None, [])
-    assert start_of_excess(counts, 0.05, 0.05) == (None, [])
-    assert start_of_excess([], 0.01, 0.05) == (None, [])
-    with pytest.raises(ValueError, match="must be positive"):
-        start_of_excess(counts, 0.0, 0.05)
-
-
-@pytest.mark.parametrize("seed", range(12))
-def test_start_of_excess_is_the_likeliest(seed: int) -> None:
-    """Against the Poisson likelihood of every start, counted out."""
-    draw = np.random.default_rng(seed)
-    loads = draw.integers(100, 500, 24)
-    true = int(draw.integers(4, 20))
-    usual, raised = 0.003, 0.012
-    events = draw.poisson(loads * np.where(np.arange(24) < true, usual, raised))
-    fit = [
-        stats.poisson.logpmf(events, loads * np.where(np.arange(24) < s, usual, raised)).sum()
-        for s in range(24)
-    ]
-    best, near = start_of_excess(list(zip(events.tolist(), loads.tolist(), strict=True)), usual, raised)
-    assert best == int(np.argmax(fit))
-    assert near == [s for s in range(24) if fit[s] >= max(fit) - 2]
+def test_landing(tmp_path: Path) -> None:
+    """Each line a trailer of its own, refused once or twice at N, its next loads all on that day."""
+    records: dict[str, Rows] = {"trailers": [], "loads": [], "refusals": []}
+    expected = {}
+    for i, line in enumerate(LANDINGS.strip().splitlines()):
+        first, last, by, places, landed, to = line.split()
+        name = f"T{i:02d}"
+        records["trailers"].append({"trailer_id": name, "positions": 5, "in_service_on": "2024-01-01"})
+        at = datetime(2024, 5, 5, 9)
+        for n, lane in enumerate([first] if first == last else [first, last]):
+            released = known(by) if lane == last else None
+            records["refusals"].append(refusal(f"{name}-{n}", name, at + timedelta(hours=n), "N", known(lane), "overfill", released, None))  # fmt: skip
+        for place in [] if places == "." else places.split("+"):
+            terminal, lane = map(known, place.split("/"))
+            records["loads"].append({"trailer_id": name, "terminal": terminal, "lane": lane, "loaded_on": "2024-05-05", "loads": 1})  # fmt: skip
+        expected[name] = (landed, *map(known, to.split("/")))
+    with opened(store_from(tmp_path, records)) as con:
+        days = {"first": date(2024, 5, 1), "end": date(2024, 6, 1), "terminal": "N"}
+        found = {name: tuple(to) for name, *to in rows(con, f"select trailer_id, landed, to_terminal, to_lane from ({CLEARED})", days)}  # fmt: skip
+    assert found == expected
 
 
 # --- the shipped sample -----------------------------------------------------------------------------------
@@ -393,10 +329,11 @@ def test_the_planted_lane_is_found_and_no_other(sample: Path) -> None:
     page = terminal_page(t)
     assert page.headline.startswith(f"Lane {lane} stands out; worth a service check")
     assert re.search(
-        r"between [\d.]+ and [\d.]+ per 1,000 loads, against [\d.]+ to [\d.]+ on the other 3 lanes",
+        r"on the other 3 lanes, [\d.]+ would be usual. That is [\d.]+ to [\d.]+ times the usual, since about \w+ 2024\.$",
         page.headline,
     )
-    since = t.since[0]
+    since = next(row.held.since for row in t.lanes if row.lane == lane and row.held)
+    assert since
     true, found = date.fromisoformat(planted["since"]), date.fromisoformat(f"{since.month}-01")
     assert abs((found - true).days) <= 62
     sentence = next(s.lede for s in page.sections if s.id == "since")
@@ -406,7 +343,7 @@ def test_the_planted_lane_is_found_and_no_other(sample: Path) -> None:
 def test_before_it_was_planted_nothing_stands_out(sample: Path) -> None:
     t = ask(sample, "Osierhythe", "2024-06")
     assert terminal_page(t).headline.startswith("No lane of Osierhythe stands out")
-    assert t.since == ()
+    assert not any(row.held and row.held.since for row in t.lanes)
 
 
 def test_the_page_speaks_plainly(sample: Path) -> None:
@@ -472,7 +409,7 @@ def test_strips_keep_to_their_lane(north: Terminal) -> None:
 def test_at_most_six_lanes_are_drawn(north: Terminal) -> None:
     """A terminal of eight lanes, made from the small one: six strips, and the page says so."""
     row, months = north.lanes[0], [m for m in north.months if m.lane == "1"]
-    lanes = tuple(replace(row, lane=str(n), others_are=("1",)) for n in range(1, 9))
+    lanes = tuple(replace(row, lane=str(n)) for n in range(1, 9))
     t = replace(north, lanes=lanes, months=tuple(replace(m, lane=r.lane) for r in lanes for m in months))
     figure = next(s.figure for s in terminal_page(t).sections if s.id == "since")
     assert figure and "Of 8 lanes, the 6 with most per load are drawn." in figure.says

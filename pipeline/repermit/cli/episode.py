@@ -22,7 +22,7 @@ def episode(
     from repermit.studies.episode import explain
 
     with asking(store, wait, as_of) as con:
-        found = explain(con, name)
+        found = explain(con, store.name, name)
     if form is Format.json:
         typer.echo(as_json({"about": {"store": store.name}, "rows": [asdict(e) for e in found]}))
         return
@@ -37,3 +37,5 @@ def episode(
         typer.echo(as_table(names[:4], [row[:4] for row in rows]))
         for p in e.parts:
             typer.echo(shown(f"  {p.id}: {p.because}"))
+        if e.rack_side is not None:
+            typer.echo(f\"  {e.rack_side.sentence()}\")

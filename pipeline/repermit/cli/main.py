@@ -13,6 +13,7 @@ from repermit.cli import (
     episode,
     fixes,
     ingest,
+    lanes,
     life,
     outlook,
     quarantine,
@@ -47,6 +48,7 @@ app.command("fixes")(fixes.fixes)
 app.command("life")(life.life)
 app.command("trend")(trend.trend)
 app.command("outlook")(outlook.outlook)
+app.command("lanes")(lanes.lanes)
 app.command("episode")(episode.episode)
 app.add_typer(report.app, name="report")
 

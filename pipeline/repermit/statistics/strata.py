@@ -64,11 +64,18 @@ def held_against(count: float, events: ArrayLike, share: ArrayLike, level: float
     if total == 0:
         return Held(*[math.nan] * 5)
     tail = (1 - level) / 2
-    low = _root(lambda r: _at_least(x, y, s, r) - tail) if x > 0 else 0.0
-    high = _root(lambda r: tail - (1 - _at_least(x + 1, y, s, r))) if x < total else math.inf
+    at_least = _law(x, y, s)
+    low = _root(lambda r: at_least(x, r) - tail) if x > 0 else 0.0
+    high = _root(lambda r: tail - (1 - at_least(x + 1, r))) if x < total else math.inf
     ratio = _likeliest(x, y, s)
     due = x / ratio if 0 < ratio < math.inf else 0.0 if ratio else float(np.sum(y * s / (1 - s)))
-    return Held(_at_least(x, y, s, 1.0), ratio, low, high, due)
+    return Held(at_least(x, 1.0), ratio, low, high, due)
+
+
+def chance_of_more(count: float, events: ArrayLike, share: ArrayLike) -> float:
+    """The `p` of `held_against` alone: so many events of the group or more. nan where no stratum tells."""
+    x, y, s = _telling(count, events, share)
+    return _law(x, y, s)(x, 1.0) if y.size else math.nan
 
 
 @dataclass(frozen=True)
@@ -82,7 +89,7 @@ class Start:
 
 
 def likeliest_start(
-    counts: ArrayLike, events: ArrayLike, share: ArrayLike, period: ArrayLike, within: float = 2.0
+    counts: ArrayLike, events: ArrayLike, share: ArrayLike, period: ArrayLike, within: float = 3.0
 ) -> Start | None:
     """From which period on the group's rate was above the others', none before it [3].
 
@@ -134,21 +141,39 @@ def _chance(s: FloatArray, ratio: float) -> FloatArray:
     return np.asarray(raised / (raised + 1 - s), dtype=np.float64)
 
 
-def _at_least(x: float, y: FloatArray, s: FloatArray, ratio: float) -> float:
-    """Probability that the group has x events or more, at this ratio."""
-    if x <= 0:
-        return 1.0
-    if x > y.sum():
-        return 0.0
-    if y.sum() > EXACT:
-        return _saddlepoint(x, y, s, math.log(ratio))
-    shares, where = np.unique(s, return_inverse=True)
+def _law(x: float, y: FloatArray, s: FloatArray) -> Callable[[float, float], float]:
+    """The probability of k events or more of the group at a ratio r, as a function of k and r.
+
+    A ratio r turns the probability of k events at ratio 1 by r^k, but for a factor; the law is worked out once, at the
+    ratio that expects about x.
+    """
+    total = float(y.sum())
+    near = _likeliest(min(max(x, 0.5), total - 0.5), y, s)
+    law = _spread(y, _chance(s, near)) if total <= EXACT else None
+    k = np.arange(total + 1)
+
+    def at_least(count: float, ratio: float) -> float:
+        if not 0 < count <= total:
+            return 1.0 if count <= 0 else 0.0
+        if law is None:
+            return _saddlepoint(count, y, s, math.log(ratio))
+        turned = law + k * math.log(ratio / near)
+        turned = np.exp(turned - turned.max())
+        return float(turned[int(count) :].sum() / turned.sum())
+
+    return at_least
+
+
+def _spread(y: FloatArray, q: FloatArray) -> FloatArray:
+    """Logarithms of the probabilities of 0, 1, ... events in all: binomials of y and q added up."""
+    chances, where = np.unique(q, return_inverse=True)
     spread = np.ones(1)
-    for n, q in zip(np.bincount(where, weights=y).astype(int), _chance(shares, ratio), strict=True):
+    for n, p in zip(np.bincount(where, weights=y).astype(int), chances, strict=True):
         k = np.arange(n + 1)
         ways = special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1)
-        spread = np.convolve(spread, np.exp(ways + special.xlogy(k, q) + special.xlog1py(n - k, -q)))
-    return min(float(spread[int(x) :].sum()), 1.0)
+        spread = np.convolve(spread, np.exp(ways + special.xlogy(k, p) + special.xlog1py(n - k, -p)))
+    found: FloatArray = np.log(np.maximum(spread, 1e-300))
+    return found
 
 
 def _saddlepoint(x: float, y: FloatArray, s: FloatArray, log_ratio: float) -> float:
@@ -158,9 +183,10 @@ def _saddlepoint(x: float, y: FloatArray, s: FloatArray, log_ratio: float) -> fl
     """
     at = math.log(_likeliest(x - 0.5, y, s))
     q = _chance(s, math.exp(at))
-    tilt, spread = at - log_ratio, float(np.sum(y * q * (1 - q)))
+    tilt, spread = float(at - log_ratio), float(np.sum(y * q * (1 - q)))
     if abs(tilt) * math.sqrt(spread) < 1e-4:  # the formula's limit there
-        return 0.5 - float(np.sum(y * q * (1 - q) * (1 - 2 * q))) / (6 * math.sqrt(2 * math.pi) * spread**1.5)
+        skew = float(np.sum(y * q * (1 - q) * (1 - 2 * q)))
+        return 0.5 - skew / (6 * math.sqrt(2 * math.pi) * math.pow(spread, 1.5))
     fall = np.log1p(s * math.expm1(at)) - np.log1p(s * math.expm1(log_ratio))
     w = math.copysign(math.sqrt(2 * (tilt * (x - 0.5) - float(y @ fall))), tilt)
     u = 2 * math.sinh(tilt / 2) * math.sqrt(spread)

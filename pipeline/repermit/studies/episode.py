@@ -1,6 +1,6 @@
 """One episode explained: its refusals and visits, and the rule that joined each.
 
-Marts in, `Episode` out. May import `errors`, `warehouse`.
+Marts in, `Episode` out. May import `errors`, `warehouse` and its neighbour `lanes`.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from repermit.errors import CallError
+from repermit.studies.lanes import Chance, chance_of
 from repermit.warehouse import Connection, records, settings_of
 
 RULES = {
@@ -49,7 +50,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Episode:
-    """One episode and its parts in order of time."""
+    """One episode and its parts in order of time. `rack_side`: of one that cleared without a repair, whether its lane's."""
 
     episode_id: str
     trailer_id: str
@@ -64,6 +65,7 @@ class Episode:
     cause: str | None
     action: str | None
     parts: tuple[Part, ...]
+    rack_side: Chance | None
 
     def sentence(self) -> str:
         """What became of it, in words."""
@@ -88,7 +90,7 @@ order by p.part_at, p.part, p.part_id
 """
 
 
-def explain(con: Connection, name: str) -> list[Episode]:
+def explain(con: Connection, store: str, name: str) -> list[Episode]:
     """The episode(s) of that id, or that a refusal or visit of that id belongs to. Raises CallError for none."""
     ids = [row["episode_id"] for row in records(con, FIND, {"id": name})]
     if not ids:
@@ -96,10 +98,10 @@ def explain(con: Connection, name: str) -> list[Episode]:
             f"no episode, refusal or repair {name!r}",
             hint="Ids are as in the records; see also: repermit quarantine",
         )
-    return [_episode(con, episode_id) for episode_id in ids]
+    return [_episode(con, store, episode_id) for episode_id in ids]
 
 
-def _episode(con: Connection, episode_id: str) -> Episode:
+def _episode(con: Connection, store: str, episode_id: str) -> Episode:
     head = records(
         con,
         "select e.*, f.counts_as from marts.episodes e left join marts.faults f using (episode_id)"
@@ -108,8 +110,11 @@ def _episode(con: Connection, episode_id: str) -> Episode:
     )[0]
     settings = settings_of(con).as_dict()
     parts = tuple(_part(row, settings) for row in records(con, PARTS, {"id": episode_id}))
-    names = [n for n in Episode.__dataclass_fields__ if n not in ("parts", "started_at")]
-    return Episode(**{n: head[n] for n in names}, started_at=_time(head["started_at"]), parts=parts)
+    names = [n for n in Episode.__dataclass_fields__ if n not in ("parts", "started_at", "rack_side")]
+    rack_side = chance_of(con, store, episode_id, head["terminal"], head["lane"])
+    return Episode(
+        **{n: head[n] for n in names}, started_at=_time(head["started_at"]), parts=parts, rack_side=rack_side
+    )
 
 
 def _part(row: dict[str, Any], settings: dict[str, Any]) -> Part:

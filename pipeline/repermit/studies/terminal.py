@@ -1,34 +1,25 @@
 """What a terminal's lanes show over twelve months: loads, refusals, what cleared without a repair and where.
 
 Marts in, `Terminal` out. May import `statistics`, `warehouse` and its neighbours. An episode belongs to the lane
-of its first refusal. It describes lanes and names those whose limits lie above the other lanes'; it is no verdict
-on any one refusal.
-
-References
-----------
-[1] Page E.S. (1954) Continuous inspection schemes. Biometrika 41, 100-115.
+of its first refusal. Which lanes stand out, and since when, is told by `studies.lanes`; it is no verdict on any one
+refusal.
 """
 
 from __future__ import annotations
 
-import math
 from collections import Counter, defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Literal
 
 from repermit.settings import Settings
 from repermit.studies.about import About, about
+from repermit.studies.lanes import LaneRow as Compared
+from repermit.studies.lanes import Verdict, lanes
 from repermit.studies.monthly import FileRow, files_read
 from repermit.studies.selection import Selection, Window, covered
 from repermit.studies.terminal_counts import COUNTS, Lane, Route, Units, in_order, tallies
 from repermit.warehouse import Connection, records, settings_of
 
-Verdict = Literal["stands_out", "fewer", "alike", "too_few"]
-TWICE = 2.0
-"""A lane whose upper limit is no more than so many times the other lanes' rate is told to be like them."""
-NEARLY = 2.0
-"""Months whose log-likelihood is within this of the best fit nearly as well as the start."""
 YEARS_BACK = 3
 
 
@@ -50,7 +41,7 @@ class LaneRow:
     `counts` has the names of COUNTS. Episodes are cleared + fault + near_miss + rack + left; cleared ones are
     other_lane + same_lane + other_terminal + not_known (where the trailer loaded next, seen from the lane where
     the episode began); `by_next_load`: how it was released is not recorded, so the next load tells.
-    `elsewhere` is other_lane + other_terminal; `others` the same of the lanes it is held against.
+    `elsewhere` is other_lane + other_terminal; `held` how the lane compares, None where it has no loads.
     """
 
     lane: Lane
@@ -61,20 +52,12 @@ class LaneRow:
     cleared: PerLoads | None
     elsewhere: PerLoads | None
     faults: PerLoads | None
-    others: PerLoads | None
-    others_are: tuple[str, ...]
+    held: Compared | None
 
     @property
     def verdict(self) -> Verdict | None:
-        """How refusals that clear elsewhere compare with the other lanes; None where nothing can be compared."""
-        mine, others = self.elsewhere, self.others
-        if mine is None or others is None:
-            return None
-        if mine.low > others.high:
-            return "stands_out"
-        if mine.high < others.low:
-            return "fewer"
-        return "alike" if mine.high <= TWICE * others.rate else "too_few"
+        """How it compares with the lanes it is held against; None where nothing can be compared."""
+        return self.held.verdict if self.held else None
 
 
 @dataclass(frozen=True)
@@ -89,17 +72,6 @@ class LaneMonth:
 
 
 @dataclass(frozen=True)
-class Since:
-    """From which month a lane stayed above the other lanes' rate; `earliest` to `latest` fit nearly as well."""
-
-    lane: str
-    month: str
-    earliest: str
-    latest: str
-    whole_record: bool
-
-
-@dataclass(frozen=True)
 class Terminal:
     """A terminal's `year` (up to twelve months) by lane, and its months on record, at most three years."""
 
@@ -111,7 +83,6 @@ class Terminal:
     total: LaneRow
     routes: tuple[Route, ...]
     months: tuple[LaneMonth, ...]
-    since: tuple[Since, ...]
     first_refusal_on: str | None
     last_refusal_on: str | None
     refusals_nowhere: int
@@ -162,39 +133,24 @@ def terminal(con: Connection, store: str, selection: Selection) -> Terminal:
     days = {"first": year.first, "end": year.end, "terminal": selection.terminal}
     units, counts, routes = tallies(con, days)
     settings = settings_of(con)
-    lanes = _lane_rows(units, counts, settings)
+    held = lanes(con, store, Selection(year, terminal=selection.terminal), record)
+    by_lane = tuple(
+        _row(lane, {lane}, units, counts[lane], settings, held.of(selection.terminal, lane))
+        for lane in sorted(units, key=in_order)
+    )
     months = tuple(LaneMonth(**row) for row in records(con, MONTHS, days | {"first": record.first}))
     return Terminal(
         about=about(con, store, Selection(year, terminal=selection.terminal)),
         name=str(selection.terminal),
         year=year,
         record=record,
-        lanes=lanes,
+        lanes=by_lane,
         total=_row(None, set(units), units, sum(counts.values(), Counter()), settings),
         routes=routes,
         months=tuple(sorted(months, key=lambda m: (m.month, in_order(m.lane)))),
-        since=tuple(found for row in lanes if row.verdict == "stands_out" if (found := _since(row, months))),
         files=files_read(con),
         **records(con, LOGGED, days)[0],
     )
-
-
-def _lane_rows(units: Units, counts: dict[Lane, Counter[str]], settings: Settings) -> tuple[LaneRow, ...]:
-    """A row for each lane, held against the others. One that stands out leaves the others, the highest first.
-
-    A lane that alone remains is held against all the others. Lanes without loads on record are in no comparison.
-    """
-    named = {lane for lane in units if lane is not None and counts[lane]["loads"]}
-    out: set[Lane] = set()
-    while True:
-        rows = [
-            _row(lane, {lane}, units, counts[lane], settings, named - out - {lane} or named - {lane})
-            for lane in sorted(units, key=in_order)
-        ]
-        more = [row for row in rows if row.verdict == "stands_out" and row.lane not in out]
-        if not more:
-            return tuple(rows)
-        out.add(max(more, key=lambda row: row.elsewhere.rate if row.elsewhere else 0.0).lane)
 
 
 def _row(
@@ -203,21 +159,19 @@ def _row(
     units: Units,
     counts: Counter[str],
     settings: Settings,
-    others: Collection[Lane] = (),
+    held: Compared | None = None,
 ) -> LaneRow:
     recorded = counts["delays_recorded"]
     per = {
         name: per_loads(units, lanes, what, settings)
         for name, what in (("refusals", "refusals"), ("cleared", "cleared"), ("elsewhere", "elsewhere"), ("faults", "fault"))
     }  # fmt: skip
-    held = () if lane is None else tuple(sorted((str(o) for o in others), key=in_order))
     return LaneRow(
         lane=lane,
         loads=counts["loads"] or None,
         counts={name: int(counts[name]) for name in COUNTS},
         delay_hours=counts["delay_min"] / 60 if recorded else None,
-        others=per_loads(units, held, "elsewhere", settings),
-        others_are=held,
+        held=held,
         **per,
     )
 
@@ -242,42 +196,3 @@ def per_loads(units: Units, lanes: Collection[Lane], what: str, settings: Settin
     )
     rate, low, high = (float(values[0]) * 1000 for values in (found.rate, found.low, found.high))
     return PerLoads(sum(events), sum(loads), rate, low, high)
-
-
-def _since(row: LaneRow, months: Sequence[LaneMonth]) -> Since | None:
-    """From which month the lane stayed above the lanes it is held against, by what cleared without a repair."""
-    names = sorted({m.month for m in months})
-    mine = {m.month: (m.cleared, m.loads or 0) for m in months if m.lane == row.lane}
-    others = [m for m in months if m.lane in row.others_are]
-    loads = sum(m.loads or 0 for m in others)
-    if not loads or row.cleared is None:
-        return None
-    usual = max(sum(m.cleared for m in others), 0.5) / loads
-    best, near = start_of_excess([mine.get(m, (0, 0)) for m in names], usual, row.cleared.rate / 1000)
-    if best is None:
-        return None
-    return Since(str(row.lane), names[best], names[near[0]], names[near[-1]], best == 0)
-
-
-def start_of_excess(
-    counts: Sequence[tuple[int, int]], usual: float, raised: float
-) -> tuple[int | None, list[int]]:
-    """Index of the month from which events came at the raised rather than the usual rate, and those near it.
-
-    `counts`: events and loads by month in order; rates are per load. It is the month after the lowest point of
-    the cumulative sum of events ln(raised/usual) - loads (raised - usual) [1], the most likely start of a rate
-    known before and after; among equals the latest. Near: months whose log-likelihood is within 2 of it. A
-    start in a month without loads is that of the next with some. None where the raised rate is not above the
-    usual one, or where no start is likelier than none. Raises ValueError for a usual rate that is not positive.
-    """
-    if usual <= 0:
-        raise ValueError(f"the usual rate must be positive; it is {usual}")
-    if raised <= usual:
-        return None, []
-    gain = [events * math.log(raised / usual) - loads * (raised - usual) for events, loads in counts]
-    after = [sum(gain[i:]) for i in range(len(gain))]
-    started = [i for i, (_, loads) in enumerate(counts) if loads]
-    best = max(started, key=lambda i: (after[i], i), default=None)
-    if best is None or after[best] <= 0:
-        return None, []
-    return best, [i for i in started if after[i] >= after[best] - NEARLY]

@@ -17,31 +17,36 @@ FILLED = 0.7
 
 
 def by_lane(rows: Rows, order: list[str]) -> Chart:
-    """Refusals that cleared elsewhere per 1,000 loads by lane with limits, over a band for the other lanes.
+    """How many times the usual a lane has, with limits and counts; a line at 1.
 
-    Rows: lane, rate, low, high, n, loads, others_low, others_high, stands_out.
+    Rows: lane, times, low, high (None: no upper limit), n, loads, stands_out. Limits beyond the axis are cut there.
     """
-    base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("lane:N", sort=order, title=None))
-    title = "per 1,000 loads: cleared elsewhere, no repair"
-    colour = alt.condition("datum.stands_out", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"]))
-    others = base.mark_bar(style="band", height=14).encode(
-        x=alt.X("others_low:Q", title=title, scale=alt.Scale(zero=True)), x2="others_high:Q"
+    top = max(
+        4.0, *(_round_up(1.5 * max(row["times"], min(row["high"] or 0, 2 * row["times"]))) for row in rows)
     )
-    limits = base.mark_rule(strokeWidth=2).encode(x="low:Q", x2="high:Q", color=colour)
+    drawn = [row | {"until": min(row["high"] or top, top)} for row in rows]
+    base = alt.Chart(alt.InlineData(values=drawn)).encode(y=alt.Y("lane:N", sort=order, title=None))
+    title = "times what is usual for the same trailers"
+    colour = alt.condition("datum.stands_out", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"]))
+    scale = alt.Scale(domain=[0, top], nice=False)
+    usual = alt.Chart(alt.InlineData(values=[{"usual": 1}])).mark_rule(style="reference").encode(x="usual:Q")
+    limits = base.mark_rule(strokeWidth=2).encode(
+        x=alt.X("low:Q", title=title, scale=scale), x2="until:Q", color=colour
+    )
     points = base.mark_point(filled=True, size=60, opacity=1).encode(
-        x="rate:Q",
+        x="times:Q",
         color=colour,
         tooltip=[
             alt.Tooltip("lane:N"),
-            alt.Tooltip("n:Q", title="cleared elsewhere", format=","),
+            alt.Tooltip("n:Q", title="refusals cleared", format=","),
             alt.Tooltip("loads:Q", title="loads", format=","),
-            alt.Tooltip("rate:Q", title="per 1,000 loads", format=".3"),
+            alt.Tooltip("times:Q", title="times the usual", format=".3"),
             alt.Tooltip("low:Q", title="from", format=".3"),
             alt.Tooltip("high:Q", title="to", format=".3"),
         ],
     )
-    counts = base.mark_text(style="label").encode(x="high:Q", text=alt.Text("n:Q", format=","))
-    return alt.layer(others, limits, points, counts)
+    counts = base.mark_text(style="label").encode(x="until:Q", text=alt.Text("n:Q", format=","))
+    return alt.layer(limits, points, counts, usual)
 
 
 def strips(rows: Rows, order: list[str], usual: dict[str, float], since: dict[str, str]) -> Chart:

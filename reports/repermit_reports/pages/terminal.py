@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
-from repermit.studies.terminal import LaneRow, Since, Terminal
+from repermit.studies.lanes import Since
+from repermit.studies.terminal import LaneRow, Terminal
 from repermit.studies.terminal_counts import Lane, in_order
-from repermit.wording import number, seen, share, whole
+from repermit.wording import interval, number, seen, share, whole
 from repermit_reports.charts import terminal as charts
 from repermit_reports.page import Figure, Page, Section
 from repermit_reports.pages import terminal_tables as tables
@@ -16,15 +18,17 @@ from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentenc
 METHODS = (
     "An episode is one event of a trailer: its refusals for an equipment reason that belong together, and the shop visits that answer them. It belongs to the lane of its first refusal. It cleared when the trailer loaded again without a repair; where, is what the terminal wrote down, else the trailer's next load on record.",
     "Limits say how far chance could move a rate: 95 of 100 such ranges hold the lane's long-run rate. They are gamma limits, widened where trailers differ; with fewer than 5 trailers, Poisson limits that speak of those trailers only (Garwood 1936; Fay and Feuer 1997).",
-    "A lane stands out when its limits lie wholly above those of the other lanes together; one that does is then left out of the others, and the rest are looked at again. It is told to be like the others when even its upper limit is no more than twice their rate. In between there are too few refusals to tell.",
-    "Since when: the month from which the lane's refusals cleared without a repair came at its rate of these twelve months rather than at the other lanes' rate (the lowest point of a cumulative sum; Page 1954).",
+    "A lane is held against the terminal's other lanes, trailer by trailer and month by month: a trailer's refusals of a month fall on lanes as its loads do, if the lanes are alike (exact conditional limits; Breslow and Day 1987). So a lane that bad trailers like, or a bad month, does not look bad. Loads that a refusal moved to another lane count where they were meant.",
+    "Two things are looked at: refusals that cleared on another lane or at another terminal, and all that cleared without a repair. Limits allow for both. A lane stands out when, among all lanes of all terminals, its excess would be chance with a false share of 5 % at most (Benjamini and Hochberg 1995); one that does is left out of the others, and the rest are looked at again. Where no other lane remains, lanes of other terminals take their place.",
+    "A lane is told to be like the others when even its upper limit is no more than twice their rate. In between there are too few refusals to tell.",
+    "Since when: the likeliest month from which the lane had more than its part, and none before; months that fit nearly as well have a log-likelihood within 3 of it.",
 )
 ASSUMPTIONS = (
     "Refusals for vehicle id, vapour interlock or paperwork are not for equipment: counted, but in no episode.",
     "A load with a day but no time may have been at any moment of that day; among loads of one day, one at the refusing lane is taken for the one that cleared it.",
 )
 CANT_SHOW = (
-    "Whether the lane or its visitors are at fault: trailers in bad order that favour a lane make it look bad. The limits allow for trailers that differ, not for one that always comes to the same lane.",
+    "Lanes that all refuse more than they should: a lane is held against the others here. And a trailer that only ever comes to one lane: it can't tell the lane's doing from its own, and is left out.",
     "Refusals that nobody logged. A lane whose staff log every refusal looks worse than one whose staff log few.",
     "Why the rack said no: the reason overfill can't tell a wet sensor from an open circuit.",
     "What was wrong in any one refusal. Only a check of the lane and of the trailer shows it; this page counts.",
@@ -73,23 +77,44 @@ def _capital(text: str) -> str:
 
 
 def _compared(row: LaneRow) -> str:
-    """The counts and limits of a lane and of the others, in two sentences."""
-    mine, others = row.elsewhere, row.others
-    assert mine and others
-    n = len(row.others_are)
-    held = f"the other {n} lanes" if n > 1 else lane_words(row.others_are[0])
-    times = "once" if mine.events == 1 else f"{whole(mine.events)} times"
+    """The counts of a lane, what would be usual, and how many times that it is."""
+    held = row.held
+    assert held
+    n = len(held.others)
+    others = f"the other {n} lanes" if n > 1 else lane_words(held.others[0])
+    others = others if held.others_near else "lanes of other terminals"
+    elsewhere = held.told_by == "cleared_other_lane"
+    count = held.cleared_other_lane if elsewhere else held.cleared_without_repair
+    times = "once" if count == 1 else f"{whole(count)} times"
     return (
-        f"{times} in {whole(mine.loads)} loads a trailer refused there loaded elsewhere without a repair. That is between"
-        f" {number(mine.low, 2)} and {number(mine.high, 2)} per 1,000 loads, against {number(others.low, 2)} to"
-        f" {number(others.high, 2)} on {held} ({whole(others.events)} in {whole(others.loads)})"
+        f"{times} in {whole(held.loads)} loads a trailer refused there loaded {'elsewhere' if elsewhere else 'again'} without"
+        f" a repair; by what the same trailers met on {others}, {number(held.expected, 2)} would be usual. That is"
+        f" {interval(held.rate_ratio_low, held.rate_ratio_high)} times the usual"
+    )
+
+
+def _since_short(row: LaneRow) -> str:
+    """Since when, to stand in the headline."""
+    since = row.held.since if row.held else None
+    if since is None:
+        return ", since when can't be told"
+    return (
+        f", since {month_words(since.month)} or before"
+        if since.whole_record
+        else f", since about {month_words(since.month)}"
     )
 
 
 def _ranked(t: Terminal) -> list[LaneRow]:
-    """Lanes that can be compared, most refusals that clear elsewhere per load first."""
-    known = [row for row in t.lanes if row.lane is not None and row.elsewhere and row.others]
-    return sorted(known, key=lambda row: -row.elsewhere.rate if row.elsewhere else 0.0)
+    """Lanes that can be compared, the highest against the usual first."""
+    known = [row for row in t.lanes if row.verdict is not None]
+    return sorted(known, key=_times, reverse=True)
+
+
+def _times(row: LaneRow) -> float:
+    if row.held is None or row.held.rate_ratio_low is None:
+        return 0.0
+    return math.inf if row.held.rate_ratio is None else row.held.rate_ratio
 
 
 # --- headline and lede --------------------------------------------------------------------------------
@@ -105,23 +130,26 @@ def _headline(t: Terminal) -> str:
         return f"{seen(n, 'refusal')} at {t.name}, {when}, but no loads are on record, so its lanes can't be compared."
     ranked = _ranked(t)
     if not ranked:
-        return f"{seen(n, 'refusal')} in {whole(loads)} loads at {t.name}, {when}; only one lane has loads on record, so there is nothing to hold it against."
+        return f"{seen(n, 'refusal')} in {whole(loads)} loads at {t.name}, {when}; no lane can be held against another."
     out = [row for row in ranked if row.verdict == "stands_out"]
     if out:
         rest = "".join(
-            f" {_capital(lane_words(row.lane))} stands out too: {_compared(row)}." for row in out[1:]
+            f" {_capital(lane_words(row.lane))} stands out too: {_compared(row)}{_since_short(row)}."
+            for row in out[1:]
         )
-        return f"{_capital(lane_words(out[0].lane))} stands out; worth a service check: {_compared(out[0])}.{rest}"
+        return f"{_capital(lane_words(out[0].lane))} stands out; worth a service check: {_compared(out[0])}{_since_short(out[0])}.{rest}"
     return _none_stands_out(t, ranked)
 
 
 def _none_stands_out(t: Terminal, ranked: list[LaneRow]) -> str:
     top = ranked[0]
-    if not top.elsewhere or not top.elsewhere.events:
-        return f"No lane of {t.name} stands out: no trailer refused here is on record as loading elsewhere without a repair, in {whole(t.total.loads)} loads."
+    if not t.total.counts["cleared"]:
+        return f"No lane of {t.name} stands out: no trailer refused here is on record as loading again without a repair, in {whole(t.total.loads)} loads."
     few = any(row.verdict == "too_few" for row in ranked)
     told = "too few refusals to tell more" if few else "none has more than twice the rate of the others"
-    return f"No lane of {t.name} stands out; {told}. The highest is {lane_words(top.lane)}: {_compared(top)}, and the limits overlap."
+    one = top.held is not None and top.held.one_trailer
+    why = "but one trailer alone makes it" if one else "which chance can bring"
+    return f"No lane of {t.name} stands out; {told}. The highest is {lane_words(top.lane)}: {_compared(top)}, {why}."
 
 
 def _lede(t: Terminal) -> str:
@@ -177,14 +205,14 @@ def _which(t: Terminal) -> Section:
     ranked = _ranked(t)
     rows = [
         {
-            "lane": lane_words(row.lane), "rate": row.elsewhere.rate, "low": row.elsewhere.low, "high": row.elsewhere.high,
-            "n": row.elsewhere.events, "loads": row.elsewhere.loads, "others_low": row.others.low,
-            "others_high": row.others.high, "stands_out": row.verdict == "stands_out",
+            "lane": lane_words(row.lane), "times": row.held.rate_ratio, "low": row.held.rate_ratio_low,
+            "high": row.held.rate_ratio_high, "n": getattr(row.held, row.held.told_by), "loads": row.held.loads,
+            "stands_out": row.verdict == "stands_out",
         }
-        for row in t.lanes if row in ranked and row.elsewhere and row.others
+        for row in t.lanes if row in ranked and row.held and row.held.rate_ratio is not None
     ]  # fmt: skip
-    says = "Refusals that cleared elsewhere without a repair, per 1,000 loads, with limits and counts. Shaded: the limits of the lanes that each is held against."
-    chart = charts.by_lane(rows, [lane_words(row.lane) for row in t.lanes if row in ranked]) if rows else None
+    says = "How many times what is usual for the same trailers in the same months, with limits; beside them the number of refusals. The line at 1: as usual."
+    chart = charts.by_lane(rows, [row["lane"] for row in rows]) if rows else None
     lede = "A rack that refuses sound trailers shows as a lane whose refusals clear elsewhere."
     for verdict, told in VERDICTS.items():
         if names := [lane_words(row.lane) for row in t.lanes if row in ranked and row.verdict == verdict]:
@@ -192,17 +220,21 @@ def _which(t: Terminal) -> Section:
     return Section(
         "which-lane",
         "Which lane refuses trailers that load elsewhere",
-        lede if ranked else "Only one lane has loads on record, so there is nothing to hold it against.",
+        lede
+        if ranked
+        else "No lane can be held against another: too few lanes have loads and refusals on record.",
         figure=Figure("which-lane-figure", chart, says) if chart else None,
         table=tables.rates_table(t),
     )
 
 
 def _since(t: Terminal) -> Section:
-    told = [_since_words(t, s) for s in t.since]
+    told = []
     for row in t.lanes:
-        if row.verdict == "stands_out" and row.lane not in {s.lane for s in t.since}:
-            told.append(f"Since when {lane_words(row.lane)} stands out can't be told from these records.")
+        if row.verdict == "stands_out" and row.held:
+            since = row.held.since
+            none = f"Since when {lane_words(row.lane)} stands out can't be told from these records."
+            told.append(_since_words(t, row.held.lane, since) if since else none)
     return Section(
         "since",
         "Since when",
@@ -217,14 +249,14 @@ def _since(t: Terminal) -> Section:
     )
 
 
-def _since_words(t: Terminal, s: Since) -> str:
+def _since_words(t: Terminal, lane: str, s: Since) -> str:
     def counted(which: Callable[[str], bool]) -> str:
-        mine = [m for m in t.months if m.lane == s.lane and which(m.month)]
+        mine = [m for m in t.months if m.lane == lane and which(m.month)]
         return (
             f"{whole(sum(m.cleared for m in mine))} cleared in {whole(sum(m.loads or 0 for m in mine))} loads"
         )
 
-    line = f"{_capital(lane_words(s.lane))} has stayed above the other lanes' rate of refusals cleared without a repair"
+    line = f"{_capital(lane_words(lane))} has stayed above the other lanes' rate of refusals cleared without a repair"
     if s.whole_record:
         line += f" since the first month looked at, {month_words(s.month)}, and perhaps longer."
     else:
@@ -249,10 +281,14 @@ def _strips(t: Terminal) -> Figure | None:
     if not rows:
         return None
     says = f"Refusals cleared without a repair per 1,000 loads by month, {period(t.record)}. Dashed: the other lanes together over the whole time. A month with fewer than {CHART_LOADS} loads has no bar."
-    says += " The upright line marks since when." if t.since else ""
+    since = {
+        lane_words(row.lane): f"{row.held.since.month}-01"
+        for row in t.lanes
+        if row.held and row.held.since and row.lane in lanes
+    }
+    says += " The upright line marks since when." if since else ""
     if len(known) > len(lanes):
         says += f" Of {len(known)} lanes, the {len(lanes)} with most per load are drawn."
-    since = {lane_words(s.lane): f"{s.month}-01" for s in t.since}
     chart = charts.strips(rows, [lane_words(lane) for lane in lanes], _usual(t, lanes), since)
     return Figure("since-figure", chart, says)
 
@@ -261,7 +297,8 @@ def _usual(t: Terminal, lanes: list[Lane]) -> dict[str, float]:
     """By lane to draw, what the lanes that it is held against cleared per 1,000 loads over the whole record."""
     found = {}
     for row in t.lanes:
-        others = [m for m in t.months if m.lane in row.others_are]
+        near = row.held.others if row.held and row.held.others_near else ()
+        others = [m for m in t.months if m.lane in near]
         loads = sum(m.loads or 0 for m in others)
         if row.lane in lanes and loads:
             found[lane_words(row.lane)] = sum(m.cleared for m in others) * 1000 / loads

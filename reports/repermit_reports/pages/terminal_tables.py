@@ -6,6 +6,7 @@ from collections import Counter
 from datetime import date, timedelta
 from typing import Any
 
+from repermit.studies.lanes import LaneRow as Compared
 from repermit.studies.selection import Window
 from repermit.studies.terminal import LaneMonth, LaneRow, PerLoads, Terminal
 from repermit.studies.terminal_counts import Lane, Route, in_order
@@ -61,7 +62,6 @@ def rates_table(t: Terminal) -> Table:
         ("refusals", "refusals", "for an equipment reason"),
         ("cleared", "cleared without a repair", ""),
         ("elsewhere", "of them elsewhere", "on another lane of this terminal or at another terminal"),
-        ("others", "elsewhere, other lanes", "the lanes that this one is held against"),
         ("faults", "faults of trailers", "episodes repaired, or with no repair and no load since"),
     ]
     return Table(
@@ -69,15 +69,43 @@ def rates_table(t: Terminal) -> Table:
         f"Per 1,000 loads by lane, {period(t.year)}",
         (
             Column("lane", "lane"),
-            Column("compared", "compared", help="by what cleared elsewhere, see Methods"),
+            Column("compared", "compared", help="see Methods"),
             _count("loads", "loads"),
             *(Column(name, label, kind="interval", help=help_) for name, label, help_ in rates),
+            Column(
+                "times",
+                "times the usual",
+                kind="interval",
+                help="the usual: what the same trailers met on the other lanes in the same months",
+            ),
+            Column(
+                "beyond",
+                "beyond the usual",
+                kind="interval",
+                help="refusals cleared without a repair, with least and most",
+            ),
         ),
         tuple(
-            (name, compared, row.loads, *(limits(getattr(row, field)) for field, *_ in rates))
+            (
+                name,
+                compared,
+                row.loads,
+                *(limits(getattr(row, field)) for field, *_ in rates),
+                *_against(row.held),
+            )
             for name, row in _named(t)
             for compared in [None if row is t.total else VERDICTS[row.verdict]]
         ),
+    )
+
+
+def _against(held: Compared | None) -> tuple[tuple[float, float | None, float | None] | None, ...]:
+    """Times the usual, and beyond it, each with limits; None where it can't be told."""
+    if held is None or held.rate_ratio is None or held.excess is None or held.excess_least is None:
+        return None, None
+    return (
+        (held.rate_ratio, held.rate_ratio_low, held.rate_ratio_high),
+        (held.excess, held.excess_least, float(held.excess_most)),
     )
 
 

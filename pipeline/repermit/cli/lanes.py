@@ -1,0 +1,55 @@
+"""`repermit lanes`: which lane refuses on its own account."""
+
+from __future__ import annotations
+
+from repermit.cli.options import (
+    DEFAULT_STORE,
+    As,
+    AsOf,
+    Format,
+    From,
+    Month,
+    Store,
+    Terminal,
+    To,
+    Wait,
+    asking,
+    say,
+)
+
+SHOWN = (
+    "terminal", "lane", "loads", "cleared_without_repair", "cleared_other_lane", "excess", "excess_least", "rate_ratio",
+    "low", "high", "q_value", "flagged", "since",
+)  # fmt: skip
+
+
+def lanes(
+    store: Store = DEFAULT_STORE,
+    first: From = None,
+    end: To = None,
+    month: Month = None,
+    terminal: Terminal = None,
+    as_of: AsOf = None,
+    form: As = Format.table,
+    wait: Wait = 0.0,
+) -> None:
+    """Rack or trailer: refusals that clear without a repair, by lane, beyond what its trailers meet elsewhere."""
+    from repermit.cli.show import write
+    from repermit.studies.lanes import COLUMNS
+    from repermit.studies.lanes import lanes as ask
+    from repermit.studies.selection import on_record, select
+
+    with asking(store, wait, as_of) as con:
+        selection = select(con, first=first, end=end, month=month, terminal=terminal)
+        result = ask(con, store.name, selection)
+        if not on_record(con, selection.window):
+            say(f"no record covers {selection.window}: that nothing is seen there means nothing")
+    found = [row.as_dict() for row in result.rows]
+    if form is Format.table:
+        renamed = {"low": "rate_ratio_low", "high": "rate_ratio_high"}
+        write(form, None, SHOWN, [[row[renamed.get(n, n)] for n in SHOWN] for row in found])
+        say(f"{selection.window}. {result.sentence()}")
+        if result.not_placed:
+            say(f"not shown: {result.not_placed} cleared refusals whose lane is not recorded")
+        return
+    write(form, result.about.as_dict(), COLUMNS, [[row[n] for n in COLUMNS] for row in found])
