@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from repermit.statistics import strata
-from repermit.statistics.strata import chance_of_more, held_against, likeliest_start
+from repermit.statistics.strata import chance_of_more, chance_of_more_hits, held_against, likeliest_start
 
 
 def exact(events: np.ndarray, share: np.ndarray, ratio: float) -> np.ndarray:
@@ -131,3 +131,28 @@ def test_start_is_the_likeliest(seed: int) -> None:
         return
     assert start is not None and start.gain == pytest.approx(fits.max(), abs=1e-4)
     assert fits[start.best] == pytest.approx(fits.max(), abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_hits_against_products_of_hypergeometrics(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    strata_ = int(rng.integers(1, 4))
+    n, m = rng.integers(0, 9, strata_), rng.integers(0, 12, strata_)
+    x, y = rng.binomial(n, 0.6), rng.binomial(m, 0.4)
+    spread = np.ones(1)
+    for a, b, hit in zip(n, m, x + y, strict=True):
+        spread = np.convolve(spread, stats.hypergeom.pmf(np.arange(a + 1), a + b, hit, a))
+    p, expected, least = chance_of_more_hits(x, n, y, m)
+    assert p == pytest.approx(spread[x.sum() :].sum(), rel=1e-9, abs=1e-12)
+    assert expected == pytest.approx(np.arange(spread.size) @ spread, rel=1e-9, abs=1e-12)
+    assert least <= p * (1 + 1e-12) or p == 1
+
+
+def test_the_lady_who_tasted_tea() -> None:
+    """Fisher R.A. (1935) The Design of Experiments, chapter II: 3 of 4 right by chance in 17 of 70 orders, 4 in 1."""
+    assert chance_of_more_hits([3], [4], [1], [4])[0] == pytest.approx(17 / 70)
+    assert chance_of_more_hits([4], [4], [0], [4]) == pytest.approx((1 / 70, 2, 1 / 70))
+    assert chance_of_more_hits([], [], [], []) == (1, 0, 1)
+    assert chance_of_more_hits([2], [2], [0], [0]) == (1, 2, 1)
+    with pytest.raises(ValueError):
+        chance_of_more_hits([3], [2], [0], [1])

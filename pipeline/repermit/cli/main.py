@@ -15,6 +15,7 @@ from repermit.cli import (
     ingest,
     lanes,
     life,
+    located,
     outlook,
     quarantine,
     rates,
@@ -48,6 +49,7 @@ app.command("fixes")(fixes.fixes)
 app.command("life")(life.life)
 app.command("trend")(trend.trend)
 app.command("outlook")(outlook.outlook)
+app.command("located")(located.located)
 app.command("lanes")(lanes.lanes)
 app.command("episode")(episode.episode)
 app.add_typer(report.app, name="report")

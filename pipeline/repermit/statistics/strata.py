@@ -170,8 +170,7 @@ def _spread(y: FloatArray, q: FloatArray) -> FloatArray:
     spread = np.ones(1)
     for n, p in zip(np.bincount(where, weights=y).astype(int), chances, strict=True):
         k = np.arange(n + 1)
-        ways = special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1)
-        spread = np.convolve(spread, np.exp(ways + special.xlogy(k, p) + special.xlog1py(n - k, -p)))
+        spread = np.convolve(spread, np.exp(_ways(n, k) + special.xlogy(k, p) + special.xlog1py(n - k, -p)))
     found: FloatArray = np.log(np.maximum(spread, 1e-300))
     return found
 
@@ -205,3 +204,34 @@ def _telling(count: float, events: ArrayLike, share: ArrayLike) -> tuple[float, 
         raise ValueError(f"a count of {count} can't be: {own} to {y[s > 0].sum()} events can be the group's")
     telling = (s > 0) & (s < 1) & (y > 0)
     return count - own, y[telling], s[telling]
+
+
+def chance_of_more_hits(
+    hits: ArrayLike, tries: ArrayLike, other_hits: ArrayLike, other_tries: ArrayLike
+) -> tuple[float, float, float]:
+    """A group's share of hits against the others' within strata: (p, expected, least p that it could have had).
+
+    Each of shape (n,), by stratum. Given the hits of a stratum in all, the group's are hypergeometric if it is like the
+    others; the sum over strata is worked out exactly (Fisher 1935; Mantel and Haenszel 1959, from memory). `p`: so
+    many hits or more. The least p is that of a group that hits every time: if even that is not small, its tries are
+    too few to tell. No tries, or no others: p and least p are 1, and all hits are expected. Raises ValueError for
+    numbers that are negative, not whole, or more hits than tries.
+    """
+    x, n, y, m = (np.asarray(v, dtype=np.int64) for v in (hits, tries, other_hits, other_tries))
+    if not ((x >= 0) & (x <= n) & (y >= 0) & (y <= m)).all():
+        raise ValueError("hits must not be negative, nor more than tries")
+    spread, expected = np.ones(1), 0.0
+    for a, b, hit in zip(n, m, x + y, strict=True):
+        k = np.arange(a + 1)
+        possible = (k <= hit) & (hit - k <= b)
+        ways = _ways(a, k) + _ways(b, np.clip(hit - k, 0, b)) - _ways(a + b, hit)
+        spread = np.convolve(spread, np.where(possible, np.exp(ways), 0.0))
+        expected += float(a * hit / (a + b)) if a + b else 0.0
+    most = int(np.minimum(n, x + y).sum())
+    return min(float(spread[int(x.sum()) :].sum()), 1.0), expected, min(float(spread[most:].sum()), 1.0)
+
+
+def _ways(of: ArrayLike, k: ArrayLike) -> FloatArray:
+    """Logarithm of the number of ways to choose k."""
+    n, chosen = np.asarray(of, dtype=np.float64), np.asarray(k, dtype=np.float64)
+    return np.asarray(special.gammaln(n + 1) - special.gammaln(chosen + 1) - special.gammaln(n - chosen + 1))
