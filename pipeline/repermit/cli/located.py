@@ -64,7 +64,7 @@ def located(
         as_table(shown, [[a.name or a.key, *(getattr(a, n) for n in shown[1:])] for a in result.agreement])
     )
     say(
-        f"{selection.window}; left out: {result.not_indicated} visits in which the tester named no position, {result.not_recorded} with"
-        f" nothing found on record"
+        f"{selection.window}; left out: {result.not_indicated} visits in which the tester named no position, {result.not_recorded} with no"
+        f" finding on record"
     )
     say(result.sentence())
