@@ -11,7 +11,7 @@ from repermit.errors import CallError, StoreError
 
 if TYPE_CHECKING:
     from repermit.reports_made import Report
-    from repermit.studies.selection import Window
+    from repermit.studies.selection import Selection, Window
     from repermit.warehouse import Connection
     from repermit_reports.page import Page
     from repermit_reports.pages.index import Entry
@@ -86,13 +86,25 @@ def make(con: Connection, store: str, kind: str, name: str | None, month: Window
 
     from repermit.as_of import asked_for
     from repermit.studies.reported import report_of, since
+    from repermit.studies.silent import silent
     from repermit_reports.pages.changes import with_changes
+    from repermit_reports.pages.silent import with_silent
 
     page = _page(con, store, kind, name, month)
+    if kind != "terminal":
+        page = with_silent(page, silent(con, store, _asked(con, kind, name, month)))
     report = report_of(con, kind, name, month, page.headline)
     page = with_changes(page, since(con, kind, name, month))
     then = asked_for(con)
     return (page if then is None else replace(page, subtitle=f"{page.subtitle}. {then}")), report
+
+
+def _asked(con: Connection, kind: str, name: str | None, month: Window) -> Selection:
+    """The selection that a page of that kind speaks of."""
+    from repermit.studies.selection import select
+
+    about = {kind: name} if kind in ("fleet", "shop") else {}
+    return select(con, month=f"{month.first:%Y-%m}", **about)
 
 
 def _page(con: Connection, store: str, kind: str, name: str | None, month: Window) -> Page:

@@ -27,6 +27,8 @@ from repermit.cli.options import (
 if TYPE_CHECKING:
     from repermit.studies.changes import Changes
     from repermit.studies.rates import Rate
+    from repermit.studies.selection import Selection
+    from repermit.studies.silent import Silent
 
 BESIDE = {"signal": "signal", "shrunken_per_1000_loads": "shrunken", "worst_tenth": "worst_tenth"}
 """What stands beside the rates in a table, and its heading: of months, and of trailers, fleets and shops."""
@@ -39,7 +41,8 @@ def rates(
         typer.Option(
             "--by",
             help="Keys, separated by commas: position, place, cause, system, fleet, terminal, shop, month, trailer."
-            " Or change alone: before and after each change made to trailers.",
+            " Or change alone: before and after each change made to trailers. Or silent alone: sensors stuck dry, which"
+            " never stop a load, from planned tests.",
         ),
     ] = "position",
     compared: Annotated[
@@ -67,7 +70,7 @@ def rates(
     from repermit.studies.selection import on_record, select
     from repermit.studies.worse import worse
 
-    keys = () if by.strip() == "change" else parse_by(by)
+    keys = () if by.strip() in ("change", "silent") else parse_by(by)
     with asking(store, wait, as_of) as con:
         selection = select(
             con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
@@ -76,6 +79,10 @@ def rates(
             from repermit.studies.changes import changes
 
             return _write_changes(form, changes(con, store.name, selection))
+        if by.strip() == "silent":
+            from repermit.studies.silent import silent
+
+            return _write_silent(form, silent(con, store.name, selection), selection)
         result = ask(con, store.name, selection, keys)
         if not on_record(con, selection.window):
             say(f"no record covers {selection.window}: that no faults are seen there means nothing")
@@ -156,3 +163,23 @@ def _told(marks: dict[str, object], names: list[str]) -> list[object]:
 def _shown(rate: object) -> list[object]:
     columns = {"low": "per_1000_loads_low", "high": "per_1000_loads_high"}
     return [getattr(rate, columns.get(name, name)) for name in SHOWN]
+
+
+def _write_silent(form: Format, found: Silent | None, selection: Selection) -> None:
+    """Sensors stuck dry, by system and kind, from all planned tests before the window's end."""
+    from repermit.cli.show import write
+    from repermit.studies.silent import SilentRow
+
+    names = tuple(SilentRow.__dataclass_fields__)
+    rows = found.rows if found else ()
+    about = found.about.as_dict() if found else {"window": {"to": selection.window.end}}
+    shown = (
+        [n for n in names if not n.startswith(("trailers", "stuck_wet"))] if form is Format.table else names
+    )
+    write(form, about, shown, [[getattr(row, n) for n in shown] for row in rows])
+    if found is None:
+        say(
+            f"no planned function test before {selection.window.end} is on record: nothing is known of sensors stuck dry"
+        )
+    else:
+        say(f"all planned tests before {selection.window.end}. {found.total.sentence()}")

@@ -21,9 +21,8 @@ def by_lane(rows: Rows, order: list[str]) -> Chart:
 
     Rows: lane, times, low, high (None: no upper limit), n, loads, stands_out. Limits beyond the axis are cut there.
     """
-    top = max(
-        4.0, *(_round_up(1.5 * max(row["times"], min(row["high"] or 0, 2 * row["times"]))) for row in rows)
-    )
+    reach = (min(row["high"] or math.inf, 3 * max(row["times"], 1.0)) for row in rows)
+    top = _round_up(1.05 * max(4.0, *reach))
     drawn = [row | {"until": min(row["high"] or top, top)} for row in rows]
     base = alt.Chart(alt.InlineData(values=drawn)).encode(y=alt.Y("lane:N", sort=order, title=None))
     title = "times what is usual for the same trailers"
