@@ -14,7 +14,7 @@ from repermit.studies.about import About, about
 from repermit.studies.cleared import CLEARED, ELSEWHERE
 from repermit.studies.selection import Selection, Window, covered
 from repermit.studies.terminal_counts import in_order
-from repermit.warehouse import Connection, one, rows, settings_of
+from repermit.warehouse import Connection, frame, one, rows, settings_of
 from repermit.wording import estimate, number, seen, whole
 
 if TYPE_CHECKING:
@@ -196,7 +196,8 @@ with cleared as ({CLEARED}), events as (
     where month >= date_trunc('month', $first::date) and month < $end and terminal is not null and lane is not null
     group by terminal, lane having sum(loads) > 0
 )
-select n.code, c.stratum, c.trailer, date_diff('month', date_trunc('month', $first::date), c.month), sum(c.planned), sum(c.elsewhere), sum(c.cleared)
+select n.code, c.stratum::bigint as stratum, c.trailer::bigint as trailer, date_diff('month', date_trunc('month', $first::date), c.month) as since, sum(c.planned) as planned,
+    sum(c.elsewhere) as elsewhere, sum(c.cleared) as cleared
 from numbered c join named n using (terminal, lane)
 group by all
 order by all
@@ -265,11 +266,13 @@ def _cells(con: Connection, window: Window, record: Window) -> tuple[Cells, list
     loads = BY_MONTH if record.first.day == record.end.day == 1 else BY_DAY
     days = {"first": record.first, "end": record.end}
     named = rows(con, LANES.format(loads=loads), days | {"since": window.first.replace(day=1)})
-    counted = np.array(
-        rows(con, CELLS.format(loads=loads), days | {"terminal": None}), dtype=np.int64
-    ).reshape(-1, 7)
-    lane, stratum, trailer, month = (counted[:, i] for i in range(4))
-    planned, elsewhere, cleared = (counted[:, i].astype(float) for i in range(4, 7))
+    counted = frame(con, CELLS.format(loads=loads), days | {"terminal": None})
+    lane, stratum, trailer, month = (
+        counted[name].to_numpy() for name in ("code", "stratum", "trailer", "since")
+    )
+    planned, elsewhere, cleared = (
+        counted[name].cast(float).to_numpy() for name in ("planned", "elsewhere", "cleared")
+    )
     terminals = sorted({terminal for terminal, *_ in named})
     terminal = np.array([terminals.index(name) for name, *_ in named], dtype=np.int64)
     return Cells(

@@ -7,6 +7,7 @@ lanes in the share of its planned loads there, if lanes are alike: bad trailers 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
@@ -39,6 +40,14 @@ class Cells:
     elsewhere: Numbers
     cleared: Numbers
     terminal: Whole
+
+    @cached_property
+    def by_lane(self) -> list[Whole]:
+        """The entries of each lane."""
+        import numpy as np
+
+        order = np.argsort(self.lane, kind="stable")
+        return np.split(order, np.searchsorted(self.lane[order], np.arange(1, self.terminal.size)))
 
     def without(self, trailer: int) -> Cells:
         """The same without one trailer."""
@@ -132,13 +141,13 @@ def strata(
     """By trailer and month of a lane: its events, all events, its share of the planned loads, the month."""
     import numpy as np
 
-    inside = (
-        np.ones(cells.lane.size, dtype=bool)
-        if months is None
-        else (cells.month >= months[0]) & (cells.month < months[1])
-    )
-    mine = np.flatnonzero((cells.lane == lane) & (cells.loads > 0) & inside)
-    theirs = np.isin(cells.lane, others) & inside
+    by_lane = cells.by_lane
+    mine, theirs = by_lane[lane], np.concatenate([by_lane[other] for other in others] or [by_lane[lane][:0]])
+    mine = mine[cells.loads[mine] > 0]
+    if months is not None:
+        mine, theirs = (
+            at[(cells.month[at] >= months[0]) & (cells.month[at] < months[1])] for at in (mine, theirs)
+        )
     n = int(cells.stratum.max()) + 1 if cells.stratum.size else 0
     counts, at = cells.counts(kind), cells.stratum[mine]
     loads = np.bincount(cells.stratum[theirs], weights=cells.loads[theirs], minlength=n)[at].clip(0)
