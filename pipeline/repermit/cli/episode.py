@@ -38,4 +38,4 @@ def episode(
         for p in e.parts:
             typer.echo(shown(f"  {p.id}: {p.because}"))
         if e.rack_side is not None:
-            typer.echo(f\"  {e.rack_side.sentence()}\")
+            typer.echo(f"  {e.rack_side.sentence()}")
