@@ -140,7 +140,7 @@ class Point:
 class Lives:
     """The rows by one key, the total over all, the curves of known births, and whether the curves differ.
 
-    `differ_p`: how often alike groups would differ as much (log-rank test over the rows, known births); None where
+    `lot_points`: curves of lots that stand out, whose sensors are in no row and no other curve but by lot and method. `differ_p`: how often alike groups would differ as much (log-rank test over the rows, known births); None where
     it can't be asked.
     """
 
@@ -149,6 +149,7 @@ class Lives:
     rows: tuple[Life, ...]
     total: Life
     points: tuple[Point, ...]
+    lot_points: tuple[Point, ...]
     differ_p: float | None
 
 
@@ -217,8 +218,9 @@ def lives(con: Connection, store: str, selection: Selection, by: str) -> Lives:
     named = standing if fitted else None
     rows = [pool.row(key, pool.of(key), out, most[key], level, costs, named) for key in keys]
     total = pool.row("all", pool.count > 0, out, sum(most.values()), level, costs, None)
-    points = [point for key in keys for point in pool.curve(key, level)]
-    return Lives(about(con, store, selection), by, tuple(rows), total, tuple(points), differ_p)
+    points = [point for key in keys for point in pool.curve(key, pool.of(key) & ~out, level)]
+    apart = [point for lot in sorted(bad) if not fitted for point in pool.curve(lot, pool.lot == lot, level)]
+    return Lives(about(con, store, selection), by, tuple(rows), total, tuple(points), tuple(apart), differ_p)
 
 
 def _parameters(sql: str, selection: Selection) -> dict[str, object]:
@@ -377,13 +379,13 @@ class _Pool:
 
         return _finite(fit.function(within)) if count.size else (0.0, 0.0, 0.0)
 
-    def curve(self, key: Any, level: float) -> list[Point]:
-        """The product-limit curve of one key's sensors of known birth."""
+    def curve(self, key: Any, mine: Any, level: float) -> list[Point]:
+        """The product-limit curve of the patterns `mine` of known birth."""
         import numpy as np
 
         from repermit.statistics.survival import product_limit
 
-        alone = np.flatnonzero(self.of(key) & self.known)
+        alone = np.flatnonzero(mine & self.known)
         rows = np.repeat(alone, self.count[alone].astype(int))
         if not rows.size:
             return []

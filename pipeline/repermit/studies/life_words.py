@@ -23,7 +23,7 @@ def sentence(life: Life) -> str:
     """The row in words: how many, the verdict with its evidence, lots that stand out, replacement before failure."""
     parts = [f"{_count(life)}."]
     if life.left_out:
-        parts.append(f"Left out: {seen(life.left_out, 'sensor')} of a lot that stands out (see --by lot).")
+        parts.append(f"Left out: {seen(life.left_out, 'sensor')} of a lot that stands out.")
     if life.stands_out:
         parts.append(_standing(life))
     parts.append(_verdict(life))

@@ -10,6 +10,7 @@ from datetime import date
 
 from repermit.studies.about import About, about
 from repermit.studies.changes import Changes, changes
+from repermit.studies.life import Lives, lives
 from repermit.studies.months import Months, months
 from repermit.studies.outlook import Outlook, outlook
 from repermit.studies.quarantine import Reason, by_reason
@@ -17,6 +18,7 @@ from repermit.studies.rates import Rate, Rates, rates
 from repermit.studies.selection import Selection, Window, covered
 from repermit.studies.sharing import share
 from repermit.studies.trend import Trend, trend
+from repermit.studies.worse import Worse, worse
 from repermit.warehouse import Connection, records
 
 
@@ -81,6 +83,8 @@ class Monthly:
     changes: Changes
     outlook: Outlook
     trend: Trend
+    worse: Worse | None
+    lives: Lives
     positions: Rates
     cells: Rates
     causes: tuple[CauseRow, ...]
@@ -168,6 +172,8 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         changes=changes(con, store, Selection(record)),
         outlook=outlook(con, store, Selection(record)),
         trend=trend(con, store, Selection(record)).total,
+        worse=worse(con, store, of_year, rates(con, store, of_year, ("trailer",))),
+        lives=lives(con, store, Selection(record), "system"),
         positions=rates(con, store, of_year, ("position",), sharing),
         cells=rates(con, store, of_year, ("position", "cause"), sharing),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),

@@ -12,6 +12,8 @@ from repermit.wording import estimate, interval, number, position_words, seen, w
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Page, Section, Table
 from repermit_reports.pages import trend_part
+from repermit_reports.pages.monthly_units import METHODS as METHODS_OF_UNITS
+from repermit_reports.pages.monthly_units import lives_section, worse_section
 from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
 from repermit_reports.pages.outlook import outlook_section
 from repermit_reports.pages.words import (
@@ -54,7 +56,7 @@ def monthly_page(m: Monthly) -> Page:
             _by_month(m),
             trend_part.by_age(m.trend, int(m.about.settings["min_trailers"])),
             *(_changes(m) if m.changes.rows else ()),
-            *(part(m) for part in (_positions, _cells, _causes)),
+            *(part(m) for part in (_positions, _cells, _causes, worse_section, lives_section)),
             *(section for section in (outlook_section(m.outlook),) if section),
             *(part(m) for part in (_outcomes, _set_aside)),
         )
@@ -68,7 +70,7 @@ def monthly_page(m: Monthly) -> Page:
         sections=sections,
         cautions=CAUTIONS,
         data_used=(data_sentence(m.about), records_give(m.about), files_table(m.files)),
-        methods=(*METHODS, *trend_part.METHODS),
+        methods=(*METHODS, *trend_part.METHODS, *METHODS_OF_UNITS),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
         made_on=m.year.end,
     )

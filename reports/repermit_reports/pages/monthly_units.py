@@ -1,0 +1,135 @@
+"""Two sections of the monthly page: which trailers are truly worse, and how long sensors last.
+
+May import `wording`, `page`, `words` and the page's charts.
+"""
+
+from __future__ import annotations
+
+from repermit.studies.life import Life, Lives
+from repermit.studies.monthly import Monthly
+from repermit.wording import words
+from repermit_reports.charts import life as charts
+from repermit_reports.page import Column, Figure, Section, Table
+from repermit_reports.theme import PALETTE
+
+METHODS = (
+    "Who is truly worse: gamma-Poisson shrinkage by marginal maximum likelihood (Gaver and O'Muircheartaigh 1987); the probability is that of a rate above nine tenths of such trailers'.",
+    "Sensor lives: product-limit curve of sensors of known birth (Kaplan and Meier 1958); Weibull by maximum likelihood with late entry and likelihood-ratio limits (Meeker and Escobar 1998), sensors of unknown birth by the renewal process of their position since the trailer's service began (Cox 1962). No verdict unless known births alone give the same.",
+)
+SHOWN = 12
+"""Trailers in the table."""
+
+
+def worse_section(m: Monthly) -> Section:
+    """Which trailers are truly worse, with the probability and the evidence."""
+    found = m.worse
+    if found is None or not found.rows:
+        return Section("worse", "Trailers truly worse", "Too few trailers with faults to tell.")
+    per = "1,000 loads" if found.per == "1000_loads" else "year in service"
+    table = Table(
+        "worse-table",
+        f"Trailers by the probability of being among the worst tenth, the first {SHOWN}, {m.year}",
+        (
+            Column("trailer", "trailer"),
+            Column("faults", "faults", kind="number"),
+            Column(
+                "rate",
+                f"faults per {per} to expect",
+                kind="interval",
+                help="its own rate, drawn towards that of all",
+            ),
+            Column("worst", "probability of the worst tenth", kind="percent"),
+        ),
+        tuple((u.key, u.faults, (u.rate, u.low, u.high), u.worst_tenth) for u in found.rows[:SHOWN]),
+    )
+    return Section(
+        "worse",
+        "Trailers truly worse",
+        found.sentence,
+        table=table if found.p is not None and found.rows[0].worst_tenth is not None else None,
+        notes=(
+            "Someone always has the most faults. A longer trailer has more that can fail, which counts here.",
+        ),
+    )
+
+
+def lives_section(m: Monthly) -> Section:
+    """How long sensors last, by system, on all records up to the month's end."""
+    found = m.lives
+    named = [words(str(row.key)) if row.key else "not recorded" for row in found.rows]
+    lines = [
+        f"{name[:1].upper()}{name[1:]}: {row.sentence}" for name, row in zip(named, found.rows, strict=True)
+    ]
+    if bad := list(dict.fromkeys(str(p.key) for p in found.lot_points)):
+        told = f"Lots that fail clearly more often than others of the same age: {', '.join(bad)}."
+        lines.insert(0, told)
+    if not lines:
+        lines = [
+            "No sensor's life is on record: it takes replacements, and when each trailer's records begin."
+        ]
+    return Section(
+        "lives",
+        "How long sensors last",
+        "\n\n".join(lines),
+        figure=_figure(found, dict(zip((row.key for row in found.rows), named, strict=True))),
+        table=_table(found.rows, named) if found.rows else None,
+        notes=(
+            "Only a sensor replaced for sensor failure counts as failed; one still in place, or replaced for another reason, lasted at least so long.",
+            "Sensors of a lot that stands out are left out of the others; see repermit life --by lot.",
+            "A sensor stuck dry never refuses, so its failure is seen only by a wet test.",
+        ),
+    )
+
+
+def _figure(found: Lives, names: dict[object, str]) -> Figure | None:
+    rows = [
+        {
+            "name": name,
+            "age": p.age_days,
+            "share": p.surviving,
+            "low": p.low,
+            "high": p.high,
+            "at_risk": p.at_risk,
+        }
+        for name, p in (
+            *((f"lot {p.key}", p) for p in found.lot_points),
+            *((names[p.key], p) for p in found.points),
+        )
+    ]
+    if not found.lot_points and not any(row.known.failures for row in found.rows):
+        return None
+    shown = list(dict.fromkeys(str(row["name"]) for row in rows))[: len(PALETTE)]
+    rows = [row for row in rows if row["name"] in shown]
+    return Figure(
+        "lives-figure",
+        charts.still_working(rows, shown),
+        f"Share of sensors still working by age, those of known birth only: {', '.join(shown)}. The band is the 95 % range.",
+    )
+
+
+def _table(rows: tuple[Life, ...], names: list[str]) -> Table:
+    return Table(
+        "lives-table",
+        "Sensor lives by system",
+        (
+            Column("system", "system"),
+            Column("lives", "sensors", kind="integer"),
+            Column("failures", "failed", kind="number"),
+            Column("shape", "shape", kind="interval", help="below 1 the young fail most, above 1 the old"),
+            Column("median", "half have failed by", unit="days", kind="interval"),
+            Column("known", "shape, known births alone", kind="interval"),
+            Column("verdict", "verdict"),
+        ),
+        tuple(
+            (
+                name,
+                row.all.lives,
+                row.all.failures,
+                row.all.shape,
+                row.all.median_days,
+                row.known.shape,
+                words(row.verdict),
+            )
+            for name, row in zip(names, rows, strict=True)
+        ),
+    )
