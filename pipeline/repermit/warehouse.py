@@ -268,7 +268,7 @@ def typed_columns(table: Table) -> list[tuple[str, str]]:
 def _accepted_ddl(table: Table) -> str:
     columns = [f"{quote(name)} {kind}" for name, kind in typed_columns(table)]
     columns += ["batch_id INTEGER NOT NULL", "read_in INTEGER NOT NULL", "retired_by INTEGER"]
-    columns += ["line BIGINT", "raw VARCHAR"] if table.keeps_lines else ["lines INTEGER"]
+    columns += ["line BIGINT", "raw VARCHAR"] if table.keeps_lines else ["lines INTEGER", "sums_with INTEGER"]
     return f"create table if not exists accepted.{table.name} ({', '.join(columns)})"
 
 
@@ -282,6 +282,7 @@ def _waiting_ddl(table: Table) -> str:
         "line BIGINT",
         "raw VARCHAR",
         "reasons VARCHAR[] NOT NULL",
+        "sums_with INTEGER",
         "left_by INTEGER",
         "left_as VARCHAR",
     ]

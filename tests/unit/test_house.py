@@ -23,7 +23,7 @@ REPORTS = ROOT / "reports" / "repermit_reports"
 # Each layer may import those before it, and itself.
 LAYERS = (
     ("errors",),
-    ("settings", "resources", "wording"),
+    ("settings", "resources", "wording", "mending"),
     ("contract",),
     ("contract_text", "mapping"),
     ("mapping_file", "draft"),

@@ -12,28 +12,41 @@ from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, Wait, a
 
 def quarantine(
     store: Store = DEFAULT_STORE,
-    out: Annotated[Path | None, typer.Option("--out", help="Write the rows as CSV to this file.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write the rows as CSV, to be mended and ingested again.")
+    ] = None,
+    gone: Annotated[bool, typer.Option("--left", help="What left it: when, and as what.")] = False,
     as_of: AsOf = None,
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
-    """What was set aside and why; with --out, as CSV to be mended."""
+    """What was set aside and why; with --out, as CSV to be mended and ingested again."""
     from repermit.cli.show import as_csv, write
     from repermit.errors import StoreError
-    from repermit.studies.quarantine import by_reason, set_aside
+    from repermit.studies.quarantine import by_reason, left, set_aside, to_mend
 
+    if gone:
+        with asking(store, wait, as_of) as con:
+            went = left(con)
+        columns = ("table", "file", "line", "came_in", "left_in", "left_on", "left_as", "by", "raw")
+        shown = columns if form is not Format.table else columns[:-1]
+        write(form, {"store": str(store)}, shown, [[getattr(r, name) for name in shown] for r in went])
+        return
     with asking(store, wait, as_of) as con:
         rows, reasons = set_aside(con), by_reason(con)
     names = ("table", "file", "line", "reasons", "nearest", "raw")
     cells = [(r.table, r.file, r.line, "; ".join(r.reasons), r.nearest, r.raw) for r in rows]
     if out is not None:
         try:
-            out.write_text(as_csv(names, cells), encoding="utf-8")
+            # the mark tells a spreadsheet that this is UTF-8
+            out.write_text(as_csv(*to_mend(rows)), encoding="utf-8-sig", newline="")
         except OSError as error:
             raise StoreError(
                 f"{out} cannot be written: {error.strerror}", hint="Check the folder."
             ) from error
-        say(f"{len(rows)} rows written to {out}")
+        say(
+            f"{len(rows)} rows written to {out}; mend their cells and ingest it: rows left as they are go on waiting"
+        )
     elif form is Format.table:
         if not rows:
             say("nothing waits in the quarantine")

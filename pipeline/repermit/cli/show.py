@@ -12,13 +12,7 @@ from typing import Any
 import typer
 
 from repermit.cli.options import Format
-
-
-def inert(value: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula: text that starts like one gets an apostrophe before it."""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
-    return value
+from repermit.mending import inert
 
 
 def as_csv(names: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:

@@ -10,6 +10,7 @@ from repermit.contract import ID_ONCE, LINE_OF_TABLE, LINE_WHOLE, SPELLS_APART, 
 from repermit.ingest import files, lines
 from repermit.ingest.columns import key_of, listed, same, shared
 from repermit.judging import IS_ROW, clean, passes, reasons, rows_to_judge
+from repermit.mending import LONGEST
 from repermit.warehouse import Connection, literal, one, quote, rows
 
 
@@ -17,9 +18,12 @@ def rejudge(con: Connection, table: Table, last_batch: int) -> int:
     """Move accepted rows that now fail a rule on another table to the quarantine; returns how many."""
     rules = [rule for rule in table.rules() if rule.needs and rule.blocks]
     source = f"(select rowid as id, * from accepted.{table.name} where retired_by is null)"
-    keep = "s.id, s.read_in" + (", s.line, s.raw" if table.keeps_lines else ", null as line, null as raw")
+    where = ("s.line", "s.raw", "null as sums_with")
+    if not table.keeps_lines:
+        where = ("null as line", "null as raw", "s.sums_with")
+    keep = ", ".join(("s.id", "s.read_in", *where))
     con.execute(
-        f"create or replace temp table fallen as select id, read_in, line, raw, text, {reasons(rules)} as reasons"
+        f"create or replace temp table fallen as select id, read_in, line, raw, sums_with, text, {reasons(rules)} as reasons"
         f" from ({rows_to_judge(table, source, keep, stored=True)}) where not ({passes(rules)})"
     )
     _insert_waiting(con, table, "fallen", last_batch, "accepted")
@@ -44,7 +48,7 @@ def set_aside(con: Connection, table: Table, sources: dict[int, files.Source], l
     _locate(con, table, sources)
     texts = ", ".join(f"{clean('i.' + quote(c.name))} as {quote(c.name)}" for c in table.all_columns)
     con.execute(
-        f"create or replace temp table failing_text as select {texts}, f.read_in, f.row_no, f.reasons, f.adds_up, l.line, l.raw"
+        f"create or replace temp table failing_text as select {texts}, f.read_in, f.row_no, f.reasons, f.adds_up, i.sums_with, l.line, l.raw"
         " from failing f join incoming i on i.read_in = f.read_in and i.row_no = f.row_no"
         " join located l on l.read_in = f.read_in and l.row_no = f.row_no"
     )
@@ -57,7 +61,7 @@ def set_aside(con: Connection, table: Table, sources: dict[int, files.Source], l
         if source.leads:
             told += f" union all select raw, line, {literal(LINE_WHOLE.name)} from src_{batch}_broken"
         con.execute(
-            f"insert into aside by name select {batch} as read_in, raw, line, [rule] as reasons,"
+            f"insert into aside by name select {batch} as read_in, raw, line, [rule] as reasons, {sums_with(table, batch, source)} as sums_with,"
             f" exists (select 1 from waiting.{table.name} w where w.left_by is null and w.raw = b.raw) as again"
             f" from ({told}) b"
         )
@@ -69,6 +73,34 @@ def set_aside(con: Connection, table: Table, sources: dict[int, files.Source], l
         "read",
         as_struct=False,
     )
+
+
+def sums_with(table: Table, batch: int, source: files.Source) -> str:
+    """SQL of the batch with whose lines those of a source add up; null where each row is a whole one."""
+    adds_up = table.name == "loads" and "loads" not in source.header
+    return str(batch) if adds_up else "cast(null as integer)"
+
+
+def stay_or_leave(con: Connection, table: Table, batch: int) -> None:
+    """Of a file to mend: `src_N_same`, the rows that are as they wait; what the others mend leaves the quarantine."""
+    alike = " and ".join(
+        f"{_shown('s.' + quote(c.name))} is not distinct from {_shown('w.' + quote(c.name))}"
+        for c in table.all_columns
+    )
+    con.execute(
+        f"create or replace temp table src_{batch}_same as select s.row_no from src_{batch} s"
+        f" join waiting.{table.name} w on w.waiting_id = s.mends and w.left_by is null where {alike}"
+    )
+    con.execute(
+        f"update waiting.{table.name} set left_by = {batch}, left_as = 'mended' where left_by is null and waiting_id in"
+        f" (select mends from src_{batch} where row_no not in (select row_no from src_{batch}_same))"
+    )
+
+
+def _shown(cell: str) -> str:
+    """SQL of a cell as a file to mend shows it."""
+    ends = f"replace(replace({clean(cell)}, chr(13) || chr(10), chr(10)), chr(13), chr(10))"
+    return clean(f"left({ends}, {LONGEST})")
 
 
 def _locate(con: Connection, table: Table, sources: dict[int, files.Source]) -> None:
@@ -123,7 +155,7 @@ def _insert_waiting(
         f"insert into waiting.{table.name} by name select {texts},"
         f" (select coalesce(max(waiting_id), 0) from waiting.{table.name})"
         f" + row_number() over (order by read_in, line) as waiting_id,"
-        f" read_in, {last_batch} as since, {literal(origin)} as origin, line, raw, reasons from {source} a"
+        f" read_in, {last_batch} as since, {literal(origin)} as origin, line, raw, reasons, sums_with from {source} a"
     )
 
 

@@ -14,8 +14,9 @@ import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from repermit.contract import TABLES, Table
+from repermit.contract import BY_NAME, TABLES, Table
 from repermit.errors import CallError, DataError
+from repermit.ingest import mend
 from repermit.ingest.plain_text import check_text, digest_of, open_bytes, plain_copy
 from repermit.mapping import Mapping, SourceMap, TableMap
 
@@ -54,6 +55,8 @@ class Source:
     """How a mapping has it read."""
     leads: bool = True
     """Whether lines that belong to no table are this source's: it is the first of its file."""
+    mends: bool = False
+    """Whether it is of a file to mend, so that `cells` begins with the row that waits and the line in the file."""
 
     @property
     def delimiter(self) -> str:
@@ -118,6 +121,8 @@ def _recognise(path: Path, name: str, scratch: Path, how: SourceMap | None) -> l
         zipped = raw.read(2) == b"\x1f\x8b"
     digest, readable, line_end, above = digest_of(path), path, 1, how.skip_rows if how else 0
     plain = scratch / f"{digest[:16]}.csv"
+    if (delimiter := mend.delimiter_of(path, zipped)) is not None:
+        return _to_mend(path, name, zipped, delimiter, scratch, digest)
     if how and (how.encoding != "utf-8" or above):
         plain_copy(path, plain, name, zipped, how.encoding, above)
         readable, zipped = plain, False
@@ -145,6 +150,35 @@ def _recognise(path: Path, name: str, scratch: Path, how: SourceMap | None) -> l
         content = f"{digest}#{before + 1}" if before else digest
         found.append(
             Source(path, name, part.table, fills, way, content, size, header, *rest, (how, part), not found)
+        )
+    return found
+
+
+def _to_mend(path: Path, name: str, zipped: bool, delimiter: str, scratch: Path, digest: str) -> list[Source]:
+    """The sources of a file to mend, one a table."""
+    check_text(path, name, zipped)
+    found, size = [], path.stat().st_size
+    for table, readable in mend.split(path, name, zipped, delimiter, scratch, digest[:16]).items():
+        own = tuple(c.name for c in BY_NAME[table].all_columns)
+        mark = hashlib.sha256(f"{digest} mends {table}".encode()).hexdigest()
+        cells = (*mend.LEADS, *own)
+        found.append(
+            Source(
+                path,
+                name,
+                BY_NAME[table],
+                own,
+                mark,
+                mark,
+                size,
+                cells,
+                readable,
+                False,
+                0,
+                1,
+                leads=True,
+                mends=True,
+            )
         )
     return found
 

@@ -61,6 +61,8 @@ def read(con: Connection, source: Source, into: str) -> None:
     select = ", ".join(
         f"{fills.get(c.name, 'cast(null as varchar)')} as {quote(c.name)}" for c in source.table.all_columns
     )
+    if source.mends:
+        select += f", try_cast({_cell(0)} as bigint) as mends, cast({_cell(1)} as bigint) as mend_line"
     con.execute(f"create or replace temp table {into} as select row_no, {select} from {lines}")
     con.execute(
         f"create or replace temp table {into}_broken as select line_byte_position"
@@ -111,6 +113,11 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
     if one(con, f"select count(*) from {into}_at") != one(con, f"select count(*) from {into}_wanted"):
         raise DataError(f"{source.name}: its lines cannot be told apart", hint="Export it as plain CSV.")
     con.execute(f"update {into}_broken set line = line + {source.above}")
+    if source.mends:
+        con.execute(
+            f"update {into}_at a set line = s.mend_line, raw = regexp_replace(a.raw, '^[^,]*,[^,]*,', '')"
+            f" from {into} s where s.row_no = a.row_no"
+        )
 
 
 def _number_lines(con: Connection, source: Source, into: str) -> None:

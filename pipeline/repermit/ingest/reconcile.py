@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 from repermit.contract import ID_ONCE, SPELLS_APART, WITHDRAWS_KNOWN, Table
 from repermit.ingest import files, lines
-from repermit.ingest.aside import leave_waiting, set_aside
+from repermit.ingest.aside import leave_waiting, set_aside, stay_or_leave, sums_with
 from repermit.ingest.columns import key_of, listed, same, shared, typed_names
 from repermit.judging import IS_ROW, lacks, passes, reasons, rows_to_judge
 from repermit.warehouse import Connection, literal, one, quote, rows
@@ -48,6 +48,8 @@ def reconcile(
         lines.read(con, source, f"src_{batch}")
     for batch, source in sources.items():
         _take_the_place(con, table, batch, source)
+        if source.mends:
+            stay_or_leave(con, table, batch)
     _gather(con, table, sources)
     _judge(con, table)
     for batch, source in sources.items():
@@ -95,36 +97,47 @@ def _gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> 
     said_in = one(con, "select coalesce(max(ingest_id), 0) + 1 from record.batches")
     for batch, source in sources.items():
         header = f"[{', '.join(literal(name) for name in source.header)}]"
-        adds_up = table.name == "loads" and "loads" not in source.header
+        adds, mended = sums_with(table, batch, source), ""
+        if source.mends:
+            adds, header = "w.sums_with", f"coalesce(o.header, {header})"
+            mended = (
+                f" left join waiting.{table.name} w on w.waiting_id = s.mends and w.left_by = {batch}"
+                " left join record.batches o on o.batch_id = w.read_in"
+                f" where s.row_no not in (select row_no from src_{batch}_same)"
+            )
         parts.append(
-            f"select {listed(columns)}, {batch} as read_in, {said_in} as said_in, row_no,"
-            f" cast(null as bigint) as waiting_id, {str(adds_up).lower()} as adds_up, {lacks(table, header)} as lacks"
-            f" from src_{batch}"
+            f"select {listed(columns, 's.')}, {batch} as read_in, {said_in} as said_in, s.row_no,"
+            f" cast(null as bigint) as waiting_id, {adds} as sums_with, {lacks(table, header)} as lacks"
+            f" from src_{batch} s{mended}"
         )
-    adds_up_then = "not list_contains(b.header, 'loads')" if table.name == "loads" else "false"
     parts.append(
         f"select {listed(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"
-        f" w.waiting_id, {adds_up_then} as adds_up, {lacks(table, 'b.header')} as lacks"
+        f" w.waiting_id, w.sums_with, {lacks(table, 'b.header')} as lacks"
         f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
         f" where w.left_by is null and {IS_ROW}"
     )
-    con.execute("create or replace temp view incoming as " + " union all ".join(parts))
+    con.execute(
+        "create or replace temp view incoming as select *, sums_with is not null as adds_up from ("
+        + " union all ".join(parts)
+        + ")"
+    )
 
 
 def _judge(con: Connection, table: Table) -> None:
     rules = table.rules()
+    keep = "s.read_in, s.said_in, s.row_no, s.waiting_id, s.adds_up, s.sums_with"
     typed = ", ".join(f"row.{quote(name)} as {quote(name)}" for name in typed_names(table))
     con.execute(
-        f"create or replace temp table judged as select read_in, said_in, row_no, waiting_id, adds_up, {typed},"
+        f"create or replace temp table judged as select read_in, said_in, row_no, waiting_id, adds_up, sums_with, {typed},"
         f" case when {passes(rules)} then null else {reasons(rules)} end as reasons"
-        f" from ({rows_to_judge(table, 'incoming', 's.read_in, s.said_in, s.row_no, s.waiting_id, s.adds_up')})"
+        f" from ({rows_to_judge(table, 'incoming', keep)})"
     )
 
 
 def _decide(con: Connection, table: Table, last_batch: int) -> None:
     key, names = key_of(table), typed_names(table)
     counted = (
-        f"select {listed(names)}, read_in, said_in, row_no, waiting_id, 1 as lines from judged"
+        f"select {listed(names)}, read_in, said_in, row_no, waiting_id, 1 as lines, sums_with from judged"
         " where reasons is null"
     )
     if table.name == "loads":
@@ -133,10 +146,17 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
         )
         counted += (
             f" and not adds_up union all select {summed}, read_in, said_in, min(row_no), min(waiting_id),"
-            f" cast(count(*) as integer) from judged where reasons is null and adds_up"
-            f" group by {listed(shared(table))}, read_in, said_in, (waiting_id is null)"
+            f" cast(count(*) as integer), sums_with from judged where reasons is null and adds_up"
+            f" group by {listed(shared(table))}, read_in, said_in, (waiting_id is null), sums_with"
         )
     con.execute(f"create or replace temp table candidates as {counted}")
+    sums = "false"
+    if table.name == "loads":  # a line mended later adds to those of its own file that stand
+        sums = "d.sums_with = cur.sums_with"
+        con.execute(
+            "update candidates c set loads = c.loads + cur.loads from accepted.loads cur where cur.retired_by is null"
+            f" and cur.sums_with = c.sums_with and {same(key, 'c', 'cur')}"
+        )
     con.execute(
         f"create or replace temp table rivals as select {listed(key)} from candidates group by {listed(key)}"
         " having count(*) > 1"
@@ -151,7 +171,7 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
         f" when cur.batch_id is null and coalesce(d.withdrawn, false) and not exists (select 1 from judged w where"
         f" w.waiting_id is not null and not coalesce(w.withdrawn, false) and {same(key, 'w', 'd')})"
         f" then {literal(WITHDRAWS_KNOWN.name)}"
-        " when cur.batch_id is null then 'accepted'"
+        f" when cur.batch_id is null then 'accepted' when {sums} then 'corrected'"
         f" when {same([n for n in names if n not in key], 'd', 'cur')} then 'duplicate'"
         " when said.ingest_id > d.said_in then 'superseded'"
         f" when said.ingest_id = d.said_in then {literal(ID_ONCE.name)}"
@@ -223,6 +243,8 @@ def _count(con: Connection, batch: int, source: files.Source) -> Counts:
     )[0]
     read = sum(one(con, f"select count(*) from src_{batch}{part}") for part in parts)
     duplicate = int(fates.get("duplicate", 0)) + int(again)
+    if source.mends:
+        duplicate += int(one(con, f"select count(*) from src_{batch}_same"))
     counts = Counts(
         int(read), int(fates.get("accepted", 0)), duplicate, int(fates.get("corrected", 0)), int(aside)
     )
@@ -244,7 +266,7 @@ def _accept(con: Connection, table: Table, last_batch: int) -> None:
             f" left join waiting.{table.name} w on w.waiting_id = d.waiting_id"
         )
     else:
-        extra, joins = "d.lines", ""
+        extra, joins = "d.lines, d.sums_with", ""
     con.execute(
         f"insert into accepted.{table.name} by name select {listed(names, 'd.')}, {booked} as batch_id, d.read_in,"
         f" {extra} from decided d{joins} where d.fate in ('accepted', 'corrected')"
@@ -267,7 +289,7 @@ def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
     ):
         con.execute(f"drop table if exists {table}")
     for batch in sources:
-        for part in ("", "_broken", "_stray", "_lines", "_spans", "_wanted", "_free", "_at"):
+        for part in ("", "_broken", "_stray", "_same", "_lines", "_spans", "_wanted", "_free", "_at"):
             con.execute(f"drop table if exists src_{batch}{part}")
         for part in ("", "_again", "_stray"):
             con.execute(

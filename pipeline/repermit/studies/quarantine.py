@@ -1,10 +1,12 @@
-"""What was set aside and why. May import `contract`, `warehouse`."""
+"""What was set aside and why. May import `contract`, `mending`, `warehouse`."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
-from repermit.contract import TABLES, Table, rule_text
+from repermit.contract import BY_NAME, TABLES, Table, rule_text
+from repermit.mending import ABOUT, LONGEST
 from repermit.warehouse import Connection, records
 
 
@@ -20,6 +22,10 @@ class SetAside:
     origin: str
     nearest: str = ""
     """Of an unknown trailer: the listed ones that it may be, with what speaks for each."""
+    waiting_id: int = 0
+    """Its number among the waiting rows of its table."""
+    cells: tuple[str | None, ...] = ()
+    """Its cells, as the table has them; of a line without columns all are None."""
 
 
 @dataclass(frozen=True)
@@ -45,15 +51,70 @@ def set_aside(con: Connection) -> list[SetAside]:
                 tuple(r["reasons"]),
                 r["origin"],
                 nearest.get(r["unknown"], ""),
+                r["waiting_id"],
+                tuple(r[c.name] for c in table.all_columns),
             )
             for r in records(
                 con,
-                f"select b.file, w.line, w.raw, w.reasons, w.origin, {_unknown(table)} as unknown from waiting.{table.name} w"
+                f"select w.*, b.file, {_unknown(table)} as unknown from waiting.{table.name} w"
                 " join record.batches b on b.batch_id = w.read_in where w.left_by is null"
                 " order by w.read_in, w.line, w.waiting_id",
             )
         ]
     return found
+
+
+def to_mend(set_aside: list[SetAside]) -> tuple[list[str], list[list[object]]]:
+    """Header and rows of the file in which the rows are mended: what waits and why, and the columns of their tables."""
+    tables = list(dict.fromkeys(row.table for row in set_aside))
+    columns = list(dict.fromkeys(c.name for name in tables for c in BY_NAME[name].all_columns))
+    rows: list[list[object]] = []
+    for row in set_aside:
+        names = [c.name for c in BY_NAME[row.table].all_columns]
+        cells = dict(zip(names, row.cells, strict=True))
+        why = "; ".join(rule_text(row.table, reason) for reason in row.reasons)
+        about = (row.waiting_id, row.table, row.file, row.line, why, row.nearest, (row.raw or "")[:LONGEST])
+        rows.append([*about, *((cells.get(name) or "")[:LONGEST] for name in columns)])
+    return [*ABOUT, *columns], rows
+
+
+@dataclass(frozen=True)
+class Left:
+    """One row that left the quarantine: when it came and went (ingests), as what, and by which file, if by one.
+
+    `left_as`: accepted (its rules hold now), mended (by a mended row or a newer one of its key), duplicate,
+    superseded (a newer row has its key), read_again (its file was, another way).
+    """
+
+    table: str
+    file: str
+    line: int | None
+    raw: str | None
+    came_in: int
+    left_in: int
+    left_on: date
+    left_as: str
+    by: str | None
+
+
+def left(con: Connection) -> list[Left]:
+    """Every row that left the quarantine, in the order in which they left."""
+    found: list[Left] = []
+    for table in TABLES:
+        found += [
+            Left(table.name, **r)
+            for r in records(
+                con,
+                "select b.file, w.line, w.raw, s.ingest_id as came_in, l.ingest_id as left_in,"
+                " cast(l.read_at as date) as left_on, w.left_as,"
+                " case when w.left_as = 'mended' and l.table_name = $table then l.file end as by"
+                f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
+                " join record.batches s on s.batch_id = w.since join record.batches l on l.batch_id = w.left_by"
+                " order by w.left_by, w.read_in, w.line, w.waiting_id",
+                {"table": table.name},
+            )
+        ]
+    return sorted(found, key=lambda row: row.left_in)
 
 
 def _unknown(table: Table) -> str:
