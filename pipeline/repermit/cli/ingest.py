@@ -54,6 +54,11 @@ def ingest(
     if result.waiting:
         say(f"{result.waiting} rows wait in the quarantine; see why with: repermit quarantine")
     if result.changed:
+        from repermit.studies.clocks import clock_errors
+
+        with options.asking(store, wait) as con:
+            for error in clock_errors(con):
+                say(error.sentence)
         say(
             f"this was ingest {result.ingest}; what is known after it can be asked with: --as-of {result.ingest}"
         )

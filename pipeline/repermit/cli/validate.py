@@ -19,6 +19,7 @@ def validate(
 ) -> None:
     """Check the store against every expectation, and write a page of the results."""
     from repermit.cli.show import write
+    from repermit.studies.clocks import clock_errors
     from repermit.validate.run import validate as run
     from repermit_reports.pages.validation import validation_page
     from repermit_reports.render import write as write_page
@@ -32,7 +33,11 @@ def validate(
         names,
         [[getattr(o, n) for n in names] for o in told],
     )
-    write_page(validation_page(result), out)
+    with options.asking(store, wait) as con:
+        clocks = clock_errors(con)
+    write_page(validation_page(result, clocks), out)
+    for error in clocks:
+        say(error.sentence)
     say(
         f"{len(result.outcomes)} expectations, {len(result.failed)} blocking and {len(result.advisory)} advisory do not hold"
     )

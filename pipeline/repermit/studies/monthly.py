@@ -10,6 +10,7 @@ from datetime import date
 
 from repermit.studies.about import About, about
 from repermit.studies.changes import Changes, changes
+from repermit.studies.clocks import ClockError, clock_errors
 from repermit.studies.life import Lives, lives
 from repermit.studies.months import Months, months
 from repermit.studies.outlook import Outlook, outlook
@@ -92,6 +93,7 @@ class Monthly:
     unresolved: tuple[Unresolved, ...]
     reasons: tuple[Reason, ...]
     files: tuple[FileRow, ...]
+    clocks: tuple[ClockError, ...] = ()
 
     @property
     def has_data(self) -> bool:
@@ -184,6 +186,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         unresolved=tuple(Unresolved(**row) for row in records(con, UNRESOLVED, {"end": window.end})),
         reasons=tuple(by_reason(con)),
         files=files_read(con),
+        clocks=clock_errors(con),
     )
 
 

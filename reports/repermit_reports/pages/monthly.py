@@ -473,4 +473,5 @@ def _set_aside(m: Monthly) -> Section:
         "What was set aside and why",
         lede,
         table=reasons_table(m.reasons) if m.reasons else None,
+        notes=tuple(error.sentence for error in m.clocks),
     )

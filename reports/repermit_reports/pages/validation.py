@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from repermit.studies.clocks import ClockError
 from repermit.validate.run import Outcome, Validation
 from repermit.wording import whole
 from repermit_reports.page import Column, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS
 
 
-def validation_page(v: Validation) -> Page:
+def validation_page(v: Validation, clocks: tuple[ClockError, ...] = ()) -> Page:
     """Every expectation of the run, those that do not hold first."""
     blocking, advisory = v.failed, v.advisory
     if blocking:
@@ -27,6 +28,7 @@ def validation_page(v: Validation) -> Page:
             table=_table("not-holding-table", "Expectations that do not hold", broken, with_table=True)
             if broken
             else None,
+            notes=tuple(error.sentence for error in clocks),
         )
     ]
     for name in tables:
