@@ -127,4 +127,4 @@ def place_of(table: TableMap) -> ColumnMap | None:
 
 def has_clock(pattern: str) -> bool:
     """Whether the pattern has an hour."""
-    return bool(re.search(r"%-?[HI]", pattern))
+    return bool({"H", "I"} & set(re.findall("%(.)", pattern)))

@@ -293,7 +293,7 @@ def _check_words(part: _Part, column: Column, found: ColumnMap) -> None:
 
 
 def _check_pattern(part: _Part, column: Column, pattern: str, zoned: object) -> None:
-    codes = re.findall(r"%-?(.?)", pattern)
+    codes = re.findall(r"%(.?)", pattern)
     if unknown := [c for c in codes if c not in set("aAbBdfHIjmMpSyYz%")]:
         raise part.wrong(
             "pattern", f"{'%' + unknown[0]!r} in {pattern!r} is not known", hint="Such as %d.%m.%Y %H:%M."

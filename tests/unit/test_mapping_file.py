@@ -102,6 +102,7 @@ WRONG = {
     least(columns='refused_at = { header = "x", patern = "y" }'): (r"columns\.refused_at\.patern: this key is not known", "pattern"),
     least(columns='refused_at = { header = "x", pattern = "%d.%m.%Y %H:%M" }'): ("gives times without a zone", "Area/City"),
     least(columns='refused_at = { header = "x", pattern = "%H:%M" }'): ("has no day, month and year", "%d"),
+    least('zone = "UTC"', columns='refused_at = { header = "x", pattern = "%-d.%m.%Y %H" }'): ("'%-' in .* is not known", "%d"),
     least(columns='refused_at = { header = "x", pattern = "%d.%m.%Y %Q" }'): ("'%Q' in .* is not known", "%d"),
     least(columns='refused_at = "at"\nlane = { header = "x", pattern = "%d" }'): (r"lane\.pattern: lane is neither a day nor a time", "contract"),
     least(columns='refused_at = "at"\nreason = { header = "x", words = { "wet" = "overfil" } }'): (r"reason\.words\.'wet': 'overfil' is no word of reason", "overfill"),

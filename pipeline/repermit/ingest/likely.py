@@ -11,9 +11,11 @@ from repermit.judging import names_trailers
 from repermit.mapping import CLEANINGS
 from repermit.warehouse import Connection
 
-MOST_UNKNOWN = 1_000
+MOST_UNKNOWN = 300
 """Unknown ids that are looked up: those of most waiting rows."""
 NEAREST = 3
+MOST_EDITS = 3
+"""Ids that differ in length by more are not held against each other."""
 ALIKE = 0.85
 """Jaro-Winkler similarity from which an id is proposed (a choice of this house)."""
 
@@ -36,15 +38,16 @@ def propose(con: Connection) -> None:
         for table in TABLES
         if names_trailers(table)
     )
+    alike = "jaro_winkler_similarity(u.plain, t.plain)"
     con.execute("delete from record.likely")
     con.execute(
         "insert into record.likely with unknown as (select unknown, count(*) as rows from"
         f" ({waiting}) group by unknown order by rows desc, unknown limit {MOST_UNKNOWN}),"
         f" asked as (select *, {_shapes('unknown')} from unknown),"
         f" listed as (select trailer_id, {_shapes('trailer_id')} from (select distinct trailer_id from current.trailers)),"
-        " pairs as (select u.unknown, t.trailer_id, u.rows, u.bare = t.bare as same_letters,"
-        " jaro_winkler_similarity(u.plain, t.plain) as alike, damerau_levenshtein(u.plain, t.plain) as edits"
-        f" from asked u, listed t where u.bare = t.bare or jaro_winkler_similarity(u.plain, t.plain) >= {ALIKE}),"
+        f" pairs as (select u.unknown, t.trailer_id, u.rows, u.bare = t.bare as same_letters, {alike} as alike,"
+        " damerau_levenshtein(u.plain, t.plain) as edits from asked u join listed t"
+        f" on u.bare = t.bare or (abs(length(u.plain) - length(t.plain)) <= {MOST_EDITS} and {alike} >= {ALIKE})),"
         " ranked as (select *, row_number() over (partition by unknown order by same_letters desc, edits, alike desc,"
         " trailer_id) as place from pairs)"
         f" select unknown, trailer_id, place, same_letters, edits, rows from ranked where place <= {NEAREST}"
