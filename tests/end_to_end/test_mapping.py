@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from helpers import NOW, query, write_csv
+from reconciled import broken, empty_store
 from repermit.errors import CallError, DataError, RepermitError
 from repermit.ingest.run import IngestResult, ingest
 from repermit.mapping_file import load
@@ -29,6 +34,15 @@ refused_at = {when}
 """
 
 
+@cache
+def stocked() -> bytes:
+    """A store with the trailers, made once: a copy costs less than making another."""
+    with TemporaryDirectory() as name:
+        store = Path(name) / "stocked.duckdb"
+        ingest(store, [write_csv(Path(name), "trailers", TRAILERS)], now=NOW)
+        return store.read_bytes()
+
+
 class Desk:
     """A store with a few trailers, and a folder of exports with their mapping."""
 
@@ -36,7 +50,7 @@ class Desk:
         self.folder, self.store = folder, folder / "store.duckdb"
         self.inside = folder / "exports"
         self.inside.mkdir()
-        ingest(self.store, [write_csv(folder, "trailers", TRAILERS)], now=NOW)
+        self.store.write_bytes(stocked())
 
     def give(
         self, mapping: str, data: str | bytes | None = None, name: str = "log.csv", encoding: str = "utf-8"
@@ -76,10 +90,9 @@ def mapped(source: str = "", trailer: str = '"trailer"', when: str = '"at"', col
     [("windows-1252", "cp1252"), ("latin-1", "latin-1"), ("utf-16", "utf-16"), ("utf-16-le", "utf-16-le"),
      ("utf-16-be", "utf-16-be"), ("utf-8", "utf-8-sig"), ("cp850", "cp850")],
 )  # fmt: skip
-@pytest.mark.parametrize("ends", ["\n", "\r\n", "\r"])
-def test_encodings(desk: Desk, encoding: str, written: str, ends: str) -> None:
+def test_encodings(desk: Desk, encoding: str, written: str) -> None:
     text = "no;trailer;at;wo\n1;A;2025-03-01T10:00Z;Süd, Tor ½\n2;B;2025-03-01T11:00Z;Nord\n".replace(
-        "\n", ends
+        "\n", {"utf-8": "\r", "utf-16": "\r\n"}.get(encoding, "\n")
     )
     result = desk.give(
         mapped(f'encoding = "{encoding}"\ndelimiter = ";"', columns='terminal = "wo"'), text, encoding=written
@@ -309,6 +322,8 @@ def test_the_same_file_under_another_mapping_takes_the_place_of_what_it_said(des
     assert [f.accepted for f in desk.give(renamed, text).files] == [2]
     assert desk.refusals("refusal_id") == [("A 1",), ("B 2",)]
     assert len(desk.waiting()) == 1
+    with opened(desk.store) as con:
+        assert broken(con) == []
 
 
 # --- who an unknown id may be ------------------------------------------------------------------------------------
@@ -335,6 +350,8 @@ def test_unknown_ids_wait_with_the_nearest_until_an_alias_is_confirmed(desk: Des
     assert (result.left_waiting, result.waiting) == (2, 2)
     assert desk.refusals("refusal_id, trailer_id") == [("1", "TR-0012"), ("2", "TR-0012")]
     assert query(desk.store, "select * from record.aliases") == [("tr 12", "TR-0012", 3)]
+    with opened(desk.store) as con:
+        assert broken(con) == []
     # it is kept: later files without a mapping know it, and the same mapping changes nothing
     assert not desk.give('[aliases]\n"tr 12" = "TR-0012"\n').changed
     later = write_csv(
@@ -433,3 +450,55 @@ def test_a_mapped_file_needs_no_csv_in_its_name_and_others_are_read_as_the_contr
         ("exports/LOG 2025.txt", 1),
         ("exports/returns.csv", 1),
     ]
+
+
+# --- whatever the bytes ------------------------------------------------------------------------------------------
+
+CELLS = (
+    "",
+    "1",
+    "A",
+    "é",
+    '"',
+    '""',
+    "2025-03-30T02:30",
+    "1,5",
+    "'; drop table x",
+    "\x00",
+    "\u2028",
+    "=1+1",
+    "x" * 300,
+)
+
+
+@given(
+    lines=st.lists(st.lists(st.sampled_from(CELLS), max_size=5), max_size=6),
+    ends=st.sampled_from(["\n", "\r\n", "\r", "\n\r"]),
+    encoding=st.sampled_from(["utf-8", "utf-16", "cp1252", "utf-16-be"]),
+    written=st.sampled_from(["utf-8", "utf-16", "cp1252", "utf-16-be"]),
+    skip=st.integers(0, 2),
+    junk=st.binary(max_size=3),
+)
+@settings(max_examples=20, deadline=None, derandomize=True)
+def test_any_bytes_under_a_mapping_are_refused_or_add_up(
+    lines: list[list[str]], ends: str, encoding: str, written: str, skip: int, junk: bytes
+) -> None:
+    text = ends.join([*["above"] * skip, "no;trailer;at;d", *(";".join(line) for line in lines)])
+    mapping = mapped(
+        f'encoding = "{encoding}"\ndelimiter = ";"\nskip_rows = {skip}\ndecimal = ","\nzone = "Europe/Berlin"',
+        columns='delay_min = { header = "d", unit = "h" }',
+    )
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "store.duckdb").write_bytes(empty_store())
+        (folder / "log.csv").write_bytes(text.encode(written, "replace") + junk)
+        (folder / "map.toml").write_text(mapping)
+        try:
+            result = ingest(
+                folder / "store.duckdb", [folder / "log.csv"], now=NOW, mapping=load(folder / "map.toml")
+            )
+        except RepermitError as error:
+            assert error.hint and not error.what.startswith("a defect")
+            return
+    for file in result.files:
+        assert file.rows == file.accepted + file.duplicate + file.corrected + file.quarantined

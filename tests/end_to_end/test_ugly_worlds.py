@@ -172,7 +172,9 @@ def odd(rng: random.Random, trailer: str) -> str:
     return rng.choice([str.lower, str.title])(trailer).replace("-", rng.choice(["", " ", "--"])) + "x"
 
 
-@pytest.mark.parametrize("seed", [71, 72, 73])
+@pytest.mark.parametrize(
+    "seed", [71, 72, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(73, 83))]
+)
 def test_an_ugly_world_gives_the_store_of_its_clean_files(seed: int, tmp_path: Path) -> None:
     rng = random.Random(seed)
     world = simulate(small(seed, trailers=10, months=8, date_only=0.2, second_findings=0.2))
