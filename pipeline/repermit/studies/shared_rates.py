@@ -216,7 +216,7 @@ def _says(missing: int, shared: int, first: int | None, changes: tuple[Change, .
     if not changes:
         return text + f" However those are really spread, position {first} has the highest rate."
     how = [
-        f"{number(c.times, 2)} times {'less' if c.position == first else 'as'} often at position {c.position}"
+        f"at position {c.position} at odds {number(c.times, 2)} times {'lower' if c.position == first else 'higher'}"
         for c in changes
     ]
-    return text + f" Position {first} has the highest rate unless they really were {' or '.join(how)}."
+    return f"{text} Position {first} has the highest rate unless those really were {', or '.join(how)}, than the recorded ones suggest."
