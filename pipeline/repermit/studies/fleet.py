@@ -19,6 +19,7 @@ from repermit.studies.like_for_like import Against, Units, against_others, clear
 from repermit.studies.monthly import FileRow, files_read
 from repermit.studies.outlook import Outlook, outlook
 from repermit.studies.selection import Selection, Window, covered
+from repermit.studies.worse import worst_tenth
 from repermit.warehouse import Connection, one, records, settings_of
 
 
@@ -43,7 +44,10 @@ class Stops:
 
 @dataclass(frozen=True)
 class Trailer:
-    """One trailer of the fleet. `others_bring`: the faults that the fleet's other trailers bring in as many days."""
+    """One trailer of the fleet. `others_bring`: the faults that the fleet's other trailers bring in as many days.
+
+    `worst_tenth`: the probability that it truly is among the fleet's worst tenth; None where no differences are shown.
+    """
 
     trailer_id: str
     positions: int
@@ -52,6 +56,7 @@ class Trailer:
     others_bring: float | None
     clearly_more: bool
     in_fleet: bool
+    worst_tenth: float | None = None
 
 
 @dataclass(frozen=True)
@@ -276,7 +281,7 @@ def _trailers(stops: list[Stops], units: Units, here: set[str], alpha: float) ->
     positions = {u["trailer_id"]: u["positions"] for u in ours}
     by_name = {s.key: s for s in stops}
     faults = {name: by_name[name].faults if name in by_name else 0 for name in us}
-    worse = clearly_more(faults, us, alpha)
+    worse, chance = clearly_more(faults, us, alpha), worst_tenth(faults, us)
     all_faults, all_us = sum(faults.values()), sum(us.values())
     found = []
     for name in sorted(us):
@@ -284,5 +289,7 @@ def _trailers(stops: list[Stops], units: Units, here: set[str], alpha: float) ->
         others = (all_faults - faults[name]) / rest * us[name] if rest > 0 else None
         own = by_name.get(name) or _no_stops(name)
         days = us[name] / US_PER_DAY
-        found.append(Trailer(name, positions[name], days, own, others, name in worse, name in here))
+        found.append(
+            Trailer(name, positions[name], days, own, others, name in worse, name in here, chance.get(name))
+        )
     return tuple(found)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -139,6 +140,18 @@ def worse(con: Connection, store: str, selection: Selection, found: Rates) -> Wo
     ]
     units.sort(key=lambda u: (-(u.worst_tenth or 0.0), str(u.key)))
     return Worse(by, per, len(rows), told.p, sum(faults) / sum(exposure), tuple(units))
+
+
+def worst_tenth(faults: Mapping[str, float], exposure: Mapping[str, float]) -> dict[str, float]:
+    """The probability of each unit to be among the worst tenth of them; empty where no differences are shown."""
+    from repermit.statistics.shrinkage import shrink
+
+    names = sorted(name for name, e in exposure.items() if e > 0)
+    if len(names) < LEAST_UNITS or not any(faults.get(name) for name in names):
+        return {}
+    whole = sum(exposure[name] for name in names)
+    told = shrink([faults.get(n, 0) for n in names], [exposure[n] / whole for n in names])
+    return dict(zip(names, told.worst.tolist(), strict=True)) if told.p < SHOWN else {}
 
 
 def _exposure(row: Rate, use_loads: bool) -> float:

@@ -139,8 +139,9 @@ def _worse_line(f: FleetRecord, t: Trailer) -> str:
     hours = f"{amount(s.hours)} hours stopped" if s.hours is not None else "hours not known"
     now = " It is unresolved now." if any(u.trailer_id == t.trailer_id for u in f.unresolved) else ""
     what = "Pull in" if t.in_fleet else "No longer in the fleet:"
+    worst = "" if t.worst_tenth is None else f" (among the worst tenth: chance {percent(t.worst_tenth)})"
     return (
-        f"{what} {t.trailer_id}: {whole(s.faults)} faults, where the fleet's other trailers bring about {number(t.others_bring, 2)} in as many days;"
+        f"{what} {t.trailer_id}: {whole(s.faults)} faults, where the fleet's other trailers bring about {number(t.others_bring, 2)} in as many days{worst};"
         f" {hours}, {cost}; last fault {s.last_fault}.{now}"
     )
 
@@ -159,6 +160,12 @@ def _trailers_table(f: FleetRecord, shown: list[Trailer]) -> Table:
                 kind="number",
                 help="faults that the fleet's other trailers bring in as many days, on average",
             ),
+            Column(
+                "worst",
+                "chance to be among the worst tenth",
+                kind="percent",
+                help="of the fleet's trailers; empty where they differ no more than chance brings, or are fewer than ten",
+            ),
             Column("hours", "hours stopped", kind="money"),
             _money_column(f),
             Column("priced", "visits priced", kind="share"),
@@ -171,6 +178,7 @@ def _trailers_table(f: FleetRecord, shown: list[Trailer]) -> Table:
                 CLEARLY if t.clearly_more else TOO_FEW,
                 t.stops.faults,
                 t.others_bring,
+                t.worst_tenth,
                 t.stops.hours,
                 t.stops.money,
                 (t.stops.priced, t.stops.visits),
