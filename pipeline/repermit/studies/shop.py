@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.fixes import Fix, summarise
+from repermit.studies.needless import NothingFound, Sensors, nothing_found, sensors
 from repermit.studies.repaired import Repairs, load
 from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, records, settings_of
@@ -30,24 +31,6 @@ class Compared:
 
 
 @dataclass(frozen=True)
-class NothingFound:
-    """Visits in which nothing was found: how many of all, their minutes and money, and what followed.
-
-    `again` of `followed` visits (those followed for 90 days, or until a fault) were followed by a fault of the
-    same trailer within 90 days. Sums are None where nothing was recorded.
-    """
-
-    visits: int
-    all_visits: int
-    minutes: float | None
-    minutes_known: int
-    cost: float | None
-    priced: int
-    again: int
-    followed: int
-
-
-@dataclass(frozen=True)
 class ShopRecord:
     """One shop, on all records before the window's end."""
 
@@ -57,6 +40,7 @@ class ShopRecord:
     actions: tuple[Compared, ...]
     methods: tuple[Compared, ...]
     nothing_found: NothingFound
+    sensors: Sensors
     visits: int
     visits_without_finding: int
     first_return: str | None
@@ -88,7 +72,8 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
         total=summarise(repairs, shop, mine, firsts, level, others),
         actions=_compared(repairs, mine, others, "action", level),
         methods=_compared(repairs, mine, others, "method", level),
-        nothing_found=_nothing_found(repairs, mine),
+        nothing_found=nothing_found(repairs, mine),
+        sensors=sensors(con, selection.window.end, shop, level),
         **counts,
     )
 
@@ -106,19 +91,3 @@ def _compared(
         elsewhere = summarise(repairs, key, there[key], nobody, level) if key in there else None
         found.append(Compared(key, summarise(repairs, key, here, nobody, level), elsewhere))
     return tuple(sorted(found, key=lambda c: (-c.here.fixes, str(c.name))))
-
-
-def _nothing_found(repairs: Repairs, mine: IntArray) -> NothingFound:
-    import numpy as np
-
-    found = mine[(repairs.frame["cause"] == "none_found").fill_null(False).to_numpy()[mine]]
-    again = repairs.failed[found] & (repairs.days[found] <= 90)
-    followed = repairs.failed[found] | (repairs.days[found] >= 90)
-    minutes = _sum(repairs, found, "labour_min")
-    cost = _sum(repairs, found, "cost")
-    return NothingFound(len(found), len(mine), *minutes, *cost, int(np.sum(again)), int(np.sum(followed)))
-
-
-def _sum(repairs: Repairs, index: IntArray, column: str) -> tuple[float | None, int]:
-    values = repairs.frame[column][index].drop_nulls()
-    return (float(values.sum()) if len(values) else None), len(values)

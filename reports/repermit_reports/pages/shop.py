@@ -6,6 +6,7 @@ from datetime import date
 
 from repermit.studies.against import Against
 from repermit.studies.fixes import Fix, Horizon
+from repermit.studies.needless import Sensors
 from repermit.studies.shop import Compared, ShopRecord
 from repermit.wording import amount, number, percent, seen, whole, words
 from repermit_reports.charts import shop as charts
@@ -35,7 +36,7 @@ def shop_page(s: ShopRecord) -> Page:
         subtitle=f"For the foreman; all repairs returned before {s.about.end}",
         headline=_headline(s),
         lede=_lede(s),
-        sections=(_actions(s), _methods(s), _against(s), _nothing_found(s)),
+        sections=(_actions(s), _methods(s), _against(s), _sensors(s.sensors), _nothing_found(s)),
         cautions=CAUTIONS,
         data_used=(data_sentence(s.about), records_give(s.about)),
         methods=METHODS,
@@ -252,6 +253,24 @@ def _mix(share: float) -> str:
     if share <= -0.1:
         return "The mix of work hides part of the difference: without allowing for it, it would look smaller."
     return "The mix of work explains next to nothing of the difference."
+
+
+def _sensors(n: Sensors) -> Section:
+    title = "Good sensors replaced"
+    if not n.replaced:
+        return Section("good-sensors", title, "No sensor on record was replaced after a non-permit.")
+    lede = f"{seen(n.replaced, 'sensor')} replaced after a non-permit."
+    if n.tested:
+        lede += f" {whole(n.tested)} were tested on the bench, {whole(n.good)} of them had nothing wrong"
+        lede += f" (between {number((n.low or 0) * 100, 2)} and {number((n.high or 0) * 100, 2)} of 100 in the long run)."
+        if n.good and n.minutes is not None:
+            lede += f" The visits with these took {amount(n.minutes / 60)} hours of work"
+            lede += f" and their parts cost {amount(n.parts_cost)}." if n.parts_cost is not None else "."
+    else:
+        lede += " None was tested on the bench, so the record can't say how many were good: send removed sensors in and keep the verdict (table returns)."
+    if n.followed:
+        lede += f" Of the {whole(n.followed)} followed for 90 days, {whole(n.something_else)} had something else found at the same position: in those the sensor was probably good."
+    return Section("good-sensors", title, lede)
 
 
 def _nothing_found(s: ShopRecord) -> Section:

@@ -1,0 +1,88 @@
+"""`repermit where-first`: in which order to look for a fault, by what the tester shows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, System, To, Wait, asking, say
+
+if TYPE_CHECKING:
+    from repermit.studies.where_first import Search, Searches
+
+Positions = Annotated[
+    int | None, typer.Option("--positions", help="The trailer's; else the commonest of its system.", min=1, max=12)
+]
+Indicated = Annotated[
+    str | None,
+    typer.Option("--indicated", help="What the tester shows: a position, all_pass, several, none_pass, or ground."),
+]
+
+
+def where_first(
+    indicated: Indicated = None,
+    positions: Positions = None,
+    system: System = None,
+    store: Store = DEFAULT_STORE,
+    end: To = None,
+    as_of: AsOf = None,
+    form: As = Format.table,
+    wait: Wait = 0.0,
+) -> None:
+    """Where to look first: the order of checks with the least expected minutes, as a card for the bench."""
+    from repermit.cli.show import write
+    from repermit.studies.selection import select
+    from repermit.studies.where_first import where_first as ask
+
+    with asking(store, wait, as_of) as con:
+        result = ask(
+            con, store.name, select(con, end=end, system=system), positions=positions, indicated=indicated
+        )
+    if form is not Format.table:
+        found = result.as_rows()
+        names = tuple(found[0]) if found else ("system", "indicated_position", "rank")
+        minutes = {"source": result.minutes.source, "records": result.minutes.records}
+        write(form, result.about.as_dict() | {"minutes": minutes}, names, [[r[n] for n in names] for r in found])
+    elif indicated is None:
+        names = ("system", "positions", "tester", "first", "finds", "minutes", "customary", "past")
+        write(form, None, names, [_overview(s) for s in result.rows])
+        say("minutes: expected to the fault, this order and the customary one; past: findings with this indication")
+        say("the card of one: repermit where-first --system five_wire --indicated 3")
+    else:
+        for search in result.rows:
+            _card(result, search)
+
+
+def _overview(s: Search) -> tuple[object, ...]:
+    first = s.steps[0] if s.steps else None
+    place = f"{first.check} {first.position or ''}".strip() if first else None
+    finds = first.probability if first else None
+    return (s.system, s.positions, s.indicated, place, finds, s.expected, s.customary, s.alike)
+
+
+def _card(result: Searches, s: Search) -> None:
+    from repermit.cli.show import as_table
+    from repermit.studies.where_first import CUSTOMARY
+    from repermit.wording import percent, seen, words
+    from repermit_reports.pages.words import CAUTIONS
+
+    typer.echo(f"WHERE TO LOOK FIRST: {words(s.system)}, {s.positions} positions")
+    typer.echo(f"{s.sentence()}\nA suggestion from past records; who looks decides.\n\nFirst of all:")
+    for caution in CAUTIONS:
+        typer.echo(f"  - {caution}")
+    if s.steps:
+        names = ("", "check", "position", "finds it in", "minutes", "minutes so far")
+        cells = [
+            (k.rank, words(k.check), k.position or "trailer level", percent(k.probability), k.minutes, k.expected_minutes)
+            for k in s.steps
+        ]
+        typer.echo("\n" + as_table(names, cells))
+    typer.echo("\nLast, always: a full function test of every position and of the ground.")
+    typer.echo(f"Of {seen(s.visits, 'past fault')} with this indication, {s.nothing_found} ended with nothing found.")
+    source = {
+        "checks": f"timed checks ({result.minutes.records})",
+        "labour": f"labour by what was found ({result.minutes.records} visits), so only their ratios speak",
+    }
+    typer.echo(f"Minutes: {source.get(result.minutes.source or '', 'not on record; every check is taken to last the same')}.")
+    typer.echo(f"Customary order (common practice): {CUSTOMARY}.\n")

@@ -1,0 +1,283 @@
+"""Where to look first: the order of checks that finds a fault in the least expected minutes, by what the tester shows.
+
+Marts in, `Search` out. May import `statistics`, `warehouse` and its neighbours.
+
+One fault, checks without error, fixed minutes, a housing opened once; the probability that a fault is in a cell comes
+from past findings (the model of `sharing`), never from how often later checks passed or failed. Safety steps come
+first and the full function test last, whatever the order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from repermit.errors import CallError
+from repermit.studies.about import About, about
+from repermit.studies.chain import Cell
+from repermit.studies.check_minutes import IN_HOUSING, Minutes, check_minutes, check_of
+from repermit.studies.masking import Pattern
+from repermit.studies.selection import Selection
+from repermit.studies.sharing import likely_cells
+from repermit.warehouse import Connection, rows
+from repermit.wording import number, percent, seen, words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+Place = tuple[str, int]
+"""A check and its position; 0 = trailer level."""
+UNNUMBERED = ("all_pass", "several", "none_pass")
+GROUND = "ground"
+CUSTOMARY = "wipe the tip of the indicated sensor; its housing's connections by eye and by pull test; strain relief; supply at that sensor; swap the sensor; the same one position before; the socket; the ground; then the other housings, the nearest first"
+"""The order that shops are used to (*common practice*)."""
+WORTH_A_LINE = 0.0005
+"""Checks of less probability are not listed; they come last."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One check: what it finds with which probability, its minutes with opening the housing, and minutes so far.
+
+    `expected_minutes`: spent on average by the end of this step, in searches that come to an end in this order.
+    """
+
+    rank: int
+    check: str
+    position: int
+    probability: float
+    minutes: float
+    opens: bool
+    expected_minutes: float
+
+
+@dataclass(frozen=True)
+class Search:
+    """The order for one indication of a system and length; without steps where the record is too thin to say.
+
+    `indicated` is a position, one of all_pass, several, none_pass, or ground. `alike`: past faults of the system with
+    that indication and a whole finding, on trailers of any length; `nothing_found` of `visits` with it found nothing.
+    """
+
+    system: str
+    positions: int
+    indicated: int | str
+    steps: tuple[Step, ...]
+    expected: float | None
+    customary: float | None
+    alike: int
+    nothing_found: int
+    visits: int
+
+    def sentence(self) -> str:
+        """The answer in words."""
+        after = f"the tester {shows(self.indicated)}"
+        if not self.steps:
+            return f"{after[0].upper()}{after[1:]}: too few past findings to say where to look first."
+        first = self.steps[0]
+        saved = (self.customary or 0) - (self.expected or 0)
+        return (
+            f"{after[0].upper()}{after[1:]}: first {words(first.check)}{where(first.position)}, which finds it in {percent(first.probability)} of cases."
+            f" On average {number(self.expected, 2)} minutes to the fault, {number(saved, 2)} fewer than in the customary order"
+            f" (from a model of past findings; {seen(self.alike, 'of them')} with this indication)."
+        )
+
+
+@dataclass(frozen=True)
+class Searches:
+    """One search an indication, of one length a system, and where the minutes come from."""
+
+    about: About
+    minutes: Minutes
+    rows: tuple[Search, ...]
+
+    def as_rows(self) -> list[dict[str, Any]]:
+        """For JSON and CSV: a row a step."""
+        return [
+            {
+                "system": s.system,
+                "positions": s.positions,
+                "indicated_position": s.indicated if isinstance(s.indicated, int) else None,
+                "indication": "position" if isinstance(s.indicated, int) else s.indicated,
+                "rank": step.rank,
+                "check": step.check,
+                "position": step.position,
+                "probability": step.probability,
+                "minutes": step.minutes,
+                "expected_minutes": step.expected_minutes,
+                "expected_minutes_customary": s.customary,
+                "past_findings": s.alike,
+            }
+            for s in self.rows
+            for step in s.steps
+        ]
+
+
+def shows(indicated: int | str) -> str:
+    """What the tester shows, in words."""
+    if isinstance(indicated, int):
+        return f"names position {indicated}"
+    if indicated == GROUND:
+        return "shows the ground open"
+    return {"all_pass": "passes all positions", "several": "names several positions", "none_pass": "passes none"}[
+        indicated
+    ]
+
+
+def where(position: int) -> str:
+    """A position, as part of a sentence."""
+    return f" at position {position}" if position else ""
+
+
+def where_first(
+    con: Connection,
+    store: str,
+    selection: Selection,
+    *,
+    positions: int | None = None,
+    indicated: str | None = None,
+) -> Searches:
+    """The order of checks for each indication, on all records before the window's end.
+
+    `positions`: the trailer's, else the commonest of each system. `indicated`: only that one. Raises CallError for a
+    position that the trailer does not have.
+    """
+    end = selection.window.end
+    minutes = check_minutes(con, end)
+    wanted = [
+        (system, positions or common, told)
+        for system, common in rows(con, LENGTHS, {"end": end})
+        if selection.system in (None, system)
+        for told in _indications(system, positions or common, indicated)
+    ]
+    patterns = [_pattern(system, n, told) for system, n, told in wanted]
+    past = {(s, str(i)): counts for s, i, *counts in rows(con, PAST, {"end": end})}
+    found = []
+    for (system, n, told), cells in zip(wanted, likely_cells(con, selection.window, patterns), strict=True):
+        alike, nothing, visits = past.get((system, str(told)), (0, 0, 0))
+        steps, expected, customary = _search(cells, n, told, minutes) if cells else ((), None, None)
+        found.append(Search(system, n, told, steps, expected, customary, alike, nothing, visits))
+    return Searches(about(con, store, selection), minutes, tuple(found))
+
+
+LENGTHS = """
+select system, mode(positions order by positions) from staging.trailers
+where system is not null and service_from < $end group by system order by system
+"""
+
+PAST = """
+select t.system, coalesce(e.indicated_position::varchar, case when e.reason = 'ground' then 'ground' else e.indication end),
+    count(*) filter (f.position is not null and f.place is not null and f.cause is not null),
+    count(*) filter (f.cause = 'none_found'), count(*)
+from marts.faults f join marts.episodes e using (episode_id)
+join staging.trailers t on t.trailer_id = f.trailer_id and t.service_from = f.service_from
+where f.counts_as = 'fault' and f.outcome = 'repaired' and f.started_at < $end group by all
+"""
+
+
+def _indications(system: str, n: int, only: str | None) -> list[int | str]:
+    every: list[int | str] = [*range(1, n + 1), *(UNNUMBERED if system == "two_wire" else ("all_pass",)), GROUND]
+    if only is None:
+        return every
+    if only.isdigit():
+        if not 1 <= int(only) <= n:
+            raise CallError(f"a trailer of {n} positions has no position {only}", hint="Give --positions too.")
+        return [int(only)]
+    if only not in (*UNNUMBERED, GROUND):
+        raise CallError(
+            f"a tester does not show {only!r}", hint=f"Give a position, or one of {', '.join((*UNNUMBERED, GROUND))}."
+        )
+    return [only]
+
+
+def _pattern(system: str, n: int, told: int | str) -> Pattern:
+    """What is known before anybody has looked."""
+    return Pattern(
+        system=system,
+        supply_entry=None,
+        positions=n,
+        reason="ground" if told == GROUND else "overfill",
+        indication=None if isinstance(told, int) else "all_pass" if told == GROUND else told,
+        indicated_position=told if isinstance(told, int) else None,
+        action=None,
+        shop=None,
+        position=None,
+        place=None,
+        cause=None,
+    )
+
+
+def _search(
+    cells: Sequence[tuple[Cell, float]], n: int, told: int | str, minutes: Minutes
+) -> tuple[tuple[Step, ...], float, float]:
+    """The best order, its expected minutes, and those of the customary order."""
+    from repermit.statistics.search_order import expected_minutes, least_expected_order
+
+    finds: dict[Place, float] = {}
+    for cell, p in cells:
+        at = (check_of(cell), cell[0])
+        finds[at] = finds.get(at, 0.0) + p
+    customary = [at for at in customary_order(n, told) if at in finds or at[0] != "ground_test"]
+    places = [*customary, *sorted(at for at in finds if at not in customary)]
+    jobs, p, t, after = _jobs(places, finds, minutes)
+    order = least_expected_order(p, t, after)
+    spent = expected_minutes(p, t, order)
+    steps: list[Step] = []
+    opened: set[int] = set()
+    for job, so_far in zip(order, spent.tolist(), strict=True):
+        at = jobs[job]
+        if at[0] == "open" or p[job] / sum(p) < WORTH_A_LINE:
+            continue
+        opens = after[job] is not None and at[1] not in opened
+        opened.add(at[1] if opens else -1)
+        own = t[job] + (minutes.opening if opens else 0.0)
+        steps.append(Step(len(steps) + 1, at[0], at[1], p[job] / sum(p), own, opens, so_far))
+    usual = expected_minutes(p, t, _with_openings(jobs, [jobs.index(at) for at in places], after))
+    return tuple(steps), float(spent[-1]), float(usual[-1])
+
+
+def _jobs(
+    places: list[Place], finds: dict[Place, float], minutes: Minutes
+) -> tuple[list[Place], list[float], list[float], list[int | None]]:
+    """Jobs with probability, minutes and what must come before: an opening for each housing with a check inside."""
+    housings = sorted({position for check, position in places if check in IN_HOUSING and position})
+    jobs: list[Place] = [("open", position) for position in housings] + places
+    p = [0.0] * len(housings) + [finds.get(at, 0.0) for at in places]
+    t = [minutes.opening] * len(housings) + [minutes.take(check) for check, _ in places]
+    after: list[int | None] = [None] * len(housings)
+    after += [housings.index(position) if check in IN_HOUSING and position else None for check, position in places]
+    return jobs, p, t, after
+
+
+def _with_openings(jobs: list[Place], order: list[int], after: list[int | None]) -> list[int]:
+    """The order with each opening right before the first check that needs it."""
+    found: list[int] = []
+    for job in order:
+        before = after[job]
+        if before is not None and before not in found:
+            found.append(before)
+        found.append(job)
+    return found
+
+
+def customary_order(n: int, told: int | str) -> list[Place]:
+    """The customary order of checks (*common practice*), as far as it goes, then the other housings.
+
+    Without a named position it begins at the socket, with an open ground at the ground circuit, and goes through the
+    housings from the first.
+    """
+    named = told if isinstance(told, int) and told <= n else None
+    nearest = [named] if named else []
+    if named and named > 1:
+        nearest.append(named - 1)
+    others = [j for j in range(1, n + 1) if j not in nearest]
+    if named:
+        others.sort(key=lambda j: (abs(j - named), j))
+    own = ("sensor_tip_clean", "connection_look", "pull_test", "strain_relief_look", "supply_voltage", "sensor_swap")
+    trailer: list[Place] = [("socket_look", 0), ("supply_voltage", 0), ("connection_look", 0), ("pull_test", 0)]
+    trailer += [("strain_relief_look", 0), ("ground_test", 0)]
+    if told == GROUND:
+        trailer = [trailer[-1], *trailer[:-1]]
+    return (
+        [(check, j) for j in nearest for check in own] + trailer + [(check, j) for j in others for check in own]
+    )
