@@ -16,13 +16,21 @@ NAMES = [f"T{n}" for n in range(1, 7)]
 
 
 def ask(folder: Path, repairs: list[Row], returns: list[Row], shop: str | None = None) -> Sensors:
-    store = store_from(folder, {"trailers": [trailer(n) for n in NAMES], "repairs": repairs, "returns": returns})
+    store = store_from(
+        folder, {"trailers": [trailer(n) for n in NAMES], "repairs": repairs, "returns": returns}
+    )
     with opened(store) as con:
         return sensors(con, select(con, end="2025-01-01").window.end, shop, 0.95)
 
 
 def replaced(name: str, day: int = 0, **more: object) -> Row:
-    base = {**SENSOR, "sensor_out": f"out-{name}", "sensor_in": f"in-{name}", "labour_min": 40, "parts_cost": 100}
+    base = {
+        **SENSOR,
+        "sensor_out": f"out-{name}",
+        "sensor_in": f"in-{name}",
+        "labour_min": 40,
+        "parts_cost": 100,
+    }
     return visit(name, day, 2, "East", **base, **more)
 
 

@@ -22,6 +22,7 @@ from repermit.cli import (
     report,
     trend,
     validate,
+    where_first,
 )
 from repermit.cli.options import say
 from repermit.errors import OURS, RepermitError, StoreError
@@ -51,6 +52,7 @@ app.command("trend")(trend.trend)
 app.command("outlook")(outlook.outlook)
 app.command("located")(located.located)
 app.command("lanes")(lanes.lanes)
+app.command("where-first")(where_first.where_first)
 app.command("episode")(episode.episode)
 app.add_typer(report.app, name="report")
 

@@ -12,11 +12,14 @@ if TYPE_CHECKING:
     from repermit.studies.where_first import Search, Searches
 
 Positions = Annotated[
-    int | None, typer.Option("--positions", help="The trailer's; else the commonest of its system.", min=1, max=12)
+    int | None,
+    typer.Option("--positions", help="The trailer's; else the commonest of its system.", min=1, max=12),
 ]
 Indicated = Annotated[
     str | None,
-    typer.Option("--indicated", help="What the tester shows: a position, all_pass, several, none_pass, or ground."),
+    typer.Option(
+        "--indicated", help="What the tester shows: a position, all_pass, several, none_pass, or ground."
+    ),
 ]
 
 
@@ -43,11 +46,15 @@ def where_first(
         found = result.as_rows()
         names = tuple(found[0]) if found else ("system", "indicated_position", "rank")
         minutes = {"source": result.minutes.source, "records": result.minutes.records}
-        write(form, result.about.as_dict() | {"minutes": minutes}, names, [[r[n] for n in names] for r in found])
+        write(
+            form, result.about.as_dict() | {"minutes": minutes}, names, [[r[n] for n in names] for r in found]
+        )
     elif indicated is None:
         names = ("system", "positions", "tester", "first", "finds", "minutes", "customary", "past")
         write(form, None, names, [_overview(s) for s in result.rows])
-        say("minutes: expected to the fault, this order and the customary one; past: findings with this indication")
+        say(
+            "minutes: expected to the fault, this order and the customary one; past: findings with this indication"
+        )
         say("the card of one: repermit where-first --system five_wire --indicated 3")
     else:
         for search in result.rows:
@@ -68,21 +75,33 @@ def _card(result: Searches, s: Search) -> None:
     from repermit_reports.pages.words import CAUTIONS
 
     typer.echo(f"WHERE TO LOOK FIRST: {words(s.system)}, {s.positions} positions")
-    typer.echo(f"{s.sentence()}\nA suggestion from past records; who looks decides.\n\nFirst of all:")
+    typer.echo("A suggestion from past records; who looks decides. First of all:")
     for caution in CAUTIONS:
         typer.echo(f"  - {caution}")
+    typer.echo(f"\n{s.sentence()}")
     if s.steps:
         names = ("", "check", "position", "finds it in", "minutes", "minutes so far")
         cells = [
-            (k.rank, words(k.check), k.position or "trailer level", percent(k.probability), k.minutes, k.expected_minutes)
+            (
+                k.rank,
+                words(k.check),
+                k.position or "trailer level",
+                percent(k.probability),
+                k.minutes,
+                k.expected_minutes,
+            )
             for k in s.steps
         ]
         typer.echo("\n" + as_table(names, cells))
     typer.echo("\nLast, always: a full function test of every position and of the ground.")
-    typer.echo(f"Of {seen(s.visits, 'past fault')} with this indication, {s.nothing_found} ended with nothing found.")
+    typer.echo(
+        f"Of {seen(s.visits, 'past fault')} with this indication, {s.nothing_found} ended with nothing found."
+    )
     source = {
         "checks": f"timed checks ({result.minutes.records})",
         "labour": f"labour by what was found ({result.minutes.records} visits), so only their ratios speak",
     }
-    typer.echo(f"Minutes: {source.get(result.minutes.source or '', 'not on record; every check is taken to last the same')}.")
+    typer.echo(
+        f"Minutes: {source.get(result.minutes.source or '', 'not on record; every check is taken to last the same')}."
+    )
     typer.echo(f"Customary order (common practice): {CUSTOMARY}.\n")

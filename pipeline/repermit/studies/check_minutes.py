@@ -64,7 +64,7 @@ class Minutes:
 STEPS = """
 with steps as (
     select s.repair_id, s.step, s.check, s.position, s.minutes::double as minutes,
-        s.check in ({housing}) and s.position >= 1 as inside
+        coalesce(s.check in ({housing}) and s.position >= 1, false) as inside
     from staging.checks s join core.visits v on v.repair_id = s.repair_id
     where s.check is not null and s.minutes is not null and v.received_at < $end
 )
@@ -114,5 +114,9 @@ def _from_steps(timed: list[tuple[str, bool, int, float]]) -> Minutes:
         design[:, -1] = 0.0
         found = np.linalg.lstsq(design * root, mean * root[:, 0], rcond=None)[0]
     counts = {name: int(n[[own == name for own, *_ in timed]].sum()) for name in names}
-    known = {name: float(m) for name, m in zip(names, found, strict=False) if counts[name] >= LEAST_RECORDS and m > 0}
+    known = {
+        name: float(m)
+        for name, m in zip(names, found, strict=False)
+        if counts[name] >= LEAST_RECORDS and m > 0
+    }
     return Minutes(known, max(float(found[-1]), 0.0), int(n.sum()), "checks")

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from repermit.studies.chain import Cell
 from repermit.studies.masking import Masking, Pattern, masking
 from repermit.studies.selection import Window
 from repermit.warehouse import Connection, bring, one, rows
@@ -144,12 +145,7 @@ def share(con: Connection, window: Window) -> Sharing:
     """Share out the faults of a window, and leave the two temporary tables behind."""
     import numpy as np
 
-    con.execute(FAULTS, {"first": window.first, "end": window.end})
-    found = rows(
-        con, f"select {COLUMNS}, count(*) from shared_faults group by pattern, {COLUMNS} order by pattern"
-    )
-    patterns = [Pattern(*row[:-1]) for row in found]
-    counts = np.array([row[-1] for row in found], dtype=np.float64)
+    patterns, counts = _patterns(con, window)
     trailers = "(select trailer_id, row_number() over (order by trailer_id) - 1 as number from (select distinct trailer_id from staging.trailers))"
     seen = con.execute(
         f"select number, pattern, count(*) as n from shared_faults join {trailers} using (trailer_id) group by all order by all"
@@ -159,6 +155,38 @@ def share(con: Connection, window: Window) -> Sharing:
     s = share_out(patterns, counts, number, pattern, count.astype(np.float64), n_trailers)
     _tables(con, s)
     return s
+
+
+def likely_cells(
+    con: Connection, window: Window, asked: list[Pattern]
+) -> list[list[tuple[Cell, float]] | None]:
+    """The cells that may be behind faults of which only the pattern is known, with probabilities that add up to 1.
+
+    None where the findings of the window are too few to say, or where the rules allow nothing.
+    """
+    import numpy as np
+
+    patterns, counts = _patterns(con, window)
+    nobody = np.zeros(0, dtype=np.int64)
+    every = np.append(counts, np.zeros(len(asked)))
+    s = share_out([*patterns, *asked], every, nobody, nobody, nobody.astype(np.float64), 0)
+    found: list[list[tuple[Cell, float]] | None] = []
+    for pattern in range(len(patterns), len(patterns) + len(asked)):
+        mine = np.flatnonzero(s.pair_pattern == pattern)
+        cells = [(s.masking.cells[s.pair_cell[i]], float(s.share[i])) for i in mine]
+        found.append(cells if s.shared[pattern] else None)
+    return found
+
+
+def _patterns(con: Connection, window: Window) -> tuple[list[Pattern], NDArray[np.float64]]:
+    """`shared_faults` of a window; its patterns, and how many faults show each."""
+    import numpy as np
+
+    con.execute(FAULTS, {"first": window.first, "end": window.end})
+    found = rows(
+        con, f"select {COLUMNS}, count(*) from shared_faults group by pattern, {COLUMNS} order by pattern"
+    )
+    return [Pattern(*row[:-1]) for row in found], np.array([row[-1] for row in found], dtype=np.float64)
 
 
 def billionths(pattern: NDArray[np.int64], share: NDArray[np.float64]) -> NDArray[np.int64]:

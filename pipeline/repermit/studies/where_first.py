@@ -10,6 +10,7 @@ first and the full function test last, whatever the order.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
@@ -17,7 +18,7 @@ from repermit.studies.about import About, about
 from repermit.studies.chain import Cell
 from repermit.studies.check_minutes import IN_HOUSING, Minutes, check_minutes, check_of
 from repermit.studies.masking import Pattern
-from repermit.studies.selection import Selection
+from repermit.studies.selection import Selection, Window
 from repermit.studies.sharing import likely_cells
 from repermit.warehouse import Connection, rows
 from repermit.wording import number, percent, seen, words
@@ -79,7 +80,7 @@ class Search:
         return (
             f"{after[0].upper()}{after[1:]}: first {words(first.check)}{where(first.position)}, which finds it in {percent(first.probability)} of cases."
             f" On average {number(self.expected, 2)} minutes to the fault, {number(saved, 2)} fewer than in the customary order"
-            f" (from a model of past findings; {seen(self.alike, 'of them')} with this indication)."
+            f" (from a model of past findings; {seen(self.alike, 'finding')} with this indication)."
         )
 
 
@@ -119,9 +120,11 @@ def shows(indicated: int | str) -> str:
         return f"names position {indicated}"
     if indicated == GROUND:
         return "shows the ground open"
-    return {"all_pass": "passes all positions", "several": "names several positions", "none_pass": "passes none"}[
-        indicated
-    ]
+    return {
+        "all_pass": "passes all positions",
+        "several": "names several positions",
+        "none_pass": "passes none",
+    }[indicated]
 
 
 def where(position: int) -> str:
@@ -151,9 +154,10 @@ def where_first(
         for told in _indications(system, positions or common, indicated)
     ]
     patterns = [_pattern(system, n, told) for system, n, told in wanted]
+    every = Window(date.min, end)
     past = {(s, str(i)): counts for s, i, *counts in rows(con, PAST, {"end": end})}
     found = []
-    for (system, n, told), cells in zip(wanted, likely_cells(con, selection.window, patterns), strict=True):
+    for (system, n, told), cells in zip(wanted, likely_cells(con, every, patterns), strict=True):
         alike, nothing, visits = past.get((system, str(told)), (0, 0, 0))
         steps, expected, customary = _search(cells, n, told, minutes) if cells else ((), None, None)
         found.append(Search(system, n, told, steps, expected, customary, alike, nothing, visits))
@@ -176,16 +180,23 @@ where f.counts_as = 'fault' and f.outcome = 'repaired' and f.started_at < $end g
 
 
 def _indications(system: str, n: int, only: str | None) -> list[int | str]:
-    every: list[int | str] = [*range(1, n + 1), *(UNNUMBERED if system == "two_wire" else ("all_pass",)), GROUND]
+    every: list[int | str] = [
+        *range(1, n + 1),
+        *(UNNUMBERED if system == "two_wire" else ("all_pass",)),
+        GROUND,
+    ]
     if only is None:
         return every
     if only.isdigit():
         if not 1 <= int(only) <= n:
-            raise CallError(f"a trailer of {n} positions has no position {only}", hint="Give --positions too.")
+            raise CallError(
+                f"a trailer of {n} positions has no position {only}", hint="Give --positions too."
+            )
         return [int(only)]
     if only not in (*UNNUMBERED, GROUND):
         raise CallError(
-            f"a tester does not show {only!r}", hint=f"Give a position, or one of {', '.join((*UNNUMBERED, GROUND))}."
+            f"a tester does not show {only!r}",
+            hint=f"Give a position, or one of {', '.join((*UNNUMBERED, GROUND))}.",
         )
     return [only]
 
@@ -214,9 +225,9 @@ def _search(
     from repermit.statistics.search_order import expected_minutes, least_expected_order
 
     finds: dict[Place, float] = {}
-    for cell, p in cells:
+    for cell, chance in cells:
         at = (check_of(cell), cell[0])
-        finds[at] = finds.get(at, 0.0) + p
+        finds[at] = finds.get(at, 0.0) + chance
     customary = [at for at in customary_order(n, told) if at in finds or at[0] != "ground_test"]
     places = [*customary, *sorted(at for at in finds if at not in customary)]
     jobs, p, t, after = _jobs(places, finds, minutes)
@@ -245,7 +256,9 @@ def _jobs(
     p = [0.0] * len(housings) + [finds.get(at, 0.0) for at in places]
     t = [minutes.opening] * len(housings) + [minutes.take(check) for check, _ in places]
     after: list[int | None] = [None] * len(housings)
-    after += [housings.index(position) if check in IN_HOUSING and position else None for check, position in places]
+    after += [
+        housings.index(position) if check in IN_HOUSING and position else None for check, position in places
+    ]
     return jobs, p, t, after
 
 
@@ -273,11 +286,25 @@ def customary_order(n: int, told: int | str) -> list[Place]:
     others = [j for j in range(1, n + 1) if j not in nearest]
     if named:
         others.sort(key=lambda j: (abs(j - named), j))
-    own = ("sensor_tip_clean", "connection_look", "pull_test", "strain_relief_look", "supply_voltage", "sensor_swap")
-    trailer: list[Place] = [("socket_look", 0), ("supply_voltage", 0), ("connection_look", 0), ("pull_test", 0)]
+    own = (
+        "sensor_tip_clean",
+        "connection_look",
+        "pull_test",
+        "strain_relief_look",
+        "supply_voltage",
+        "sensor_swap",
+    )
+    trailer: list[Place] = [
+        ("socket_look", 0),
+        ("supply_voltage", 0),
+        ("connection_look", 0),
+        ("pull_test", 0),
+    ]
     trailer += [("strain_relief_look", 0), ("ground_test", 0)]
     if told == GROUND:
         trailer = [trailer[-1], *trailer[:-1]]
     return (
-        [(check, j) for j in nearest for check in own] + trailer + [(check, j) for j in others for check in own]
+        [(check, j) for j in nearest for check in own]
+        + trailer
+        + [(check, j) for j in others for check in own]
     )
