@@ -6,7 +6,6 @@ study shows beyond chance becomes an action; what it would spare comes from that
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Literal
@@ -122,10 +121,13 @@ def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
         *_methods(con, store, selection),
         *_lots(con, store, selection),
     ]
-    per: Callable[[Action], float | None] = lambda a: refusal if a.kind == "lane" else _sum(fault, refusal)  # noqa: E731
-    priced = [replace(a, money=a.spared.times(cost) if (cost := per(a)) else None) for a in actions]
+    priced = [_priced(a, refusal if a.kind == "lane" else _sum(fault, refusal)) for a in actions]
     priced.sort(key=lambda a: (-(a.money.value if a.money else 0.0), -a.spared.value, a.kind, a.names))
     return Advice(tuple(priced[:MOST]), fault, refusal, found["priced"])
+
+
+def _priced(action: Action, cost: float | None) -> Action:
+    return replace(action, money=action.spared.times(cost)) if cost else action
 
 
 def _sum(fault: float | None, refusal: float | None) -> float | None:
@@ -159,7 +161,8 @@ def _trailers(
         for name in ("rate", "low", "high")
     )
     each = "; ".join(
-        f"{u.key}: {seen_faults(u.faults)}, {percent(u.worst_tenth)} likely among the worst tenth" for u in named
+        f"{u.key}: {seen_faults(u.faults)}, {percent(u.worst_tenth)} likely among the worst tenth"
+        for u in named
     )
     return [
         Action(
@@ -230,7 +233,8 @@ def _methods(con: Connection, store: str, selection: Selection) -> list[Action]:
             (f"{words(worst.key)} to {words(best.key)}",),
             Spared(difference, low, high).times(quarterly),
             None,
-            f"{told.sentence()} This fleet's trailers had {number(quarterly, 2)} such fixes a quarter.",
+            f"Of all fixes with the {words(worst.key)} {_of_100(worst)} came back within 90 days, with the {words(best.key)}"
+            f" {_of_100(best)}. This fleet's trailers had {number(quarterly, 2)} such fixes a quarter.",
             f"If the next fixes with the {words(best.key)} came back as often, it would not be the method.",
         )
     ]
@@ -239,6 +243,10 @@ def _methods(con: Connection, store: str, selection: Selection) -> list[Action]:
 def _risk(row: Fix) -> tuple[float, float, float]:
     h = next(h for h in row.horizons if h.days == 90)
     return (h.risk or 0.0, h.risk_low or 0.0, 1.0 if h.risk_high is None else h.risk_high)
+
+
+def _of_100(row: Fix) -> str:
+    return f"{estimate(*_risk(row), as_percent=True)} of {whole(row.placed)}"
 
 
 def _lots(con: Connection, store: str, selection: Selection) -> list[Action]:
@@ -262,7 +270,8 @@ def _lots(con: Connection, store: str, selection: Selection) -> list[Action]:
                 (str(key),),
                 Spared(value, low or 0.0, high if high is not None else value).times(n / row.in_service),
                 None,
-                f"{row.sentence} This fleet has {seen(n, 'such sensor')} in service on {end}.",
+                f"{number(row.all.failures)} of {whole(row.all.lives)} sensors of the lot have failed, clearly more than others of"
+                f" their age. This fleet has {seen(n, 'such sensor')} in service on {end}.",
                 "Sensors of the lot that pass the bench in good number would clear it.",
             )
         )
