@@ -16,9 +16,8 @@ NAMES = [f"T{n}" for n in range(1, 7)]
 
 
 def ask(folder: Path, repairs: list[Row], returns: list[Row], shop: str | None = None) -> Sensors:
-    store = store_from(
-        folder, {"trailers": [trailer(n) for n in NAMES], "repairs": repairs, "returns": returns}
-    )
+    tables = {"trailers": [trailer(n) for n in NAMES], "repairs": repairs}
+    store = store_from(folder, tables | ({"returns": returns} if returns else {}))
     with opened(store) as con:
         return sensors(con, select(con, end="2025-01-01").window.end, shop, 0.95)
 

@@ -19,6 +19,7 @@ from repermit.studies.like_for_like import Against, Units, against_others, clear
 from repermit.studies.monthly import FileRow, files_read
 from repermit.studies.outlook import Outlook, outlook
 from repermit.studies.selection import Selection, Window, covered
+from repermit.studies.what_pays import Advice, what_pays
 from repermit.studies.worse import worst_tenth
 from repermit.warehouse import Connection, one, records, settings_of
 
@@ -107,6 +108,7 @@ class FleetRecord:
     other_visits: tuple[OtherVisits, ...]
     set_aside: int
     outlook: Outlook
+    advice: Advice
     files: tuple[FileRow, ...]
 
     @property
@@ -242,6 +244,7 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         other_visits=tuple(OtherVisits(**v) for v in visited if v.pop("of_fault") is False),
         set_aside=_set_aside(con, selection),
         outlook=outlook(con, store, selection),
+        advice=what_pays(con, store, selection),
         files=files_read(con),
     )
 

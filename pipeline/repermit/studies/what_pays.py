@@ -200,7 +200,9 @@ def _lanes(
                 (f"{row.lane} of {row.terminal}",),
                 Spared(row.excess, row.excess_least, float(row.excess_most)).times(share),
                 None,
-                f"{row.sentence()} This fleet loaded there {whole(n)} times in the last quarter.",
+                f"{seen(getattr(row, row.told_by), 'refusal')} that cleared {'on another lane' if row.told_by == 'cleared_other_lane' else 'without a repair'}"
+                f" in {whole(row.loads)} loads, where other lanes bring about {number(row.expected)} with the same trailers in the same"
+                f" months. This fleet loaded there {whole(n)} times in the last quarter.",
                 "The terminal decides; a month without an excess after a service would take it off the list.",
             )
         )

@@ -14,6 +14,8 @@ from repermit_reports.pages import fleet_parts as parts
 from repermit_reports.pages.fleet_parts import PER, TOO_FEW, VERDICTS, at_least, money
 from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
 from repermit_reports.pages.outlook import outlook_section
+from repermit_reports.pages.what_pays import METHOD as WHAT_PAYS_METHOD
+from repermit_reports.pages.what_pays import what_pays_section
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_table, records_give
 
 MOST_NAMED = 5
@@ -36,7 +38,8 @@ def fleet_page(f: FleetRecord) -> Page:
     """The page of one fleet; the other fleets are never named. Of a fleet without records it says so."""
     sections: list[Section | None] = [parts.unresolved(f)]
     if f.total.faults:
-        sections += [parts.trailers(f), parts.causes(f)]
+        pays = what_pays_section(f.advice, f.about.currency)
+        sections += [pays, parts.trailers(f), parts.causes(f)]
     sections.append(parts.against(f) if f.total.faults or f.visits else None)
     sections += [outlook_section(f.outlook), parts.positions(f), parts.other_visits(f)]
     return Page(
@@ -48,7 +51,7 @@ def fleet_page(f: FleetRecord) -> Page:
         sections=tuple(section for section in sections if section) if f.has_data else (),
         cautions=CAUTIONS,
         data_used=(*_data(f), files_table(f.files)),
-        methods=(*METHODS, OUTLOOK_METHOD),
+        methods=(*METHODS, WHAT_PAYS_METHOD, OUTLOOK_METHOD),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
         made_on=f.window.end,
     )
@@ -96,7 +99,14 @@ def _lede(f: FleetRecord) -> list[str]:
             _against_line(f) if f.visits else "",
             ONLY_WHAT_STOPS,
         ]
-    return [_sum_line(f), _where_line(f), _pull_in_line(f), _unresolved_line(f), _against_line(f)]
+    return [
+        _sum_line(f),
+        _where_line(f),
+        _pull_in_line(f),
+        _pays_line(f),
+        _unresolved_line(f),
+        _against_line(f),
+    ]
 
 
 def _sum_line(f: FleetRecord) -> str:
@@ -133,6 +143,11 @@ def _pull_in_line(f: FleetRecord) -> str:
     if worse:
         return f"Pull in: {_names([t.trailer_id for t in worse])}. Of every other trailer: {TOO_FEW}."
     return f"Pull in: none by these records. Which trailer is worse than the others: {TOO_FEW}."
+
+
+def _pays_line(f: FleetRecord) -> str:
+    """What else pays; trailers have a line of their own."""
+    return " ".join(a.sentence() for a in f.advice.actions if a.kind != "trailers")
 
 
 def _unresolved_line(f: FleetRecord) -> str:

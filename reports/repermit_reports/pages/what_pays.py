@@ -6,9 +6,7 @@ from repermit.studies.what_pays import Advice, Spared
 from repermit.wording import amount, seen
 from repermit_reports.page import Column, Section, Table
 
-METHOD = (
-    "What pays: only what stands out beyond chance is advised. Spared is what the thing brought beyond the usual, carried into the next quarter by this fleet's loads, fixes or sensors of the last; between two numbers, as the records allow. Money is that times what a fault cost on record.",
-)
+METHOD = "What pays: only what stands out beyond chance is advised. Spared is what the thing brought beyond the usual, carried into the next quarter by this fleet's loads, fixes or sensors of the last; between two numbers, as the records allow. Money is that times what a fault cost on record."
 
 
 def what_pays_section(a: Advice, currency: str | None) -> Section:
