@@ -186,13 +186,20 @@ def masking(patterns: Sequence[Pattern], counts: NDArray[np.float64]) -> Masking
     opportunity = np.zeros((len(groups), len(rates)))
     for (_, _, n), g in groups.of.items():
         opportunity[g] = [places_of_part(n)[part] for _, _, part in rates.of]
-    enough: dict[str | None, float] = {}
-    for k in np.flatnonzero(resolved).tolist():
-        enough[patterns[k].system] = enough.get(patterns[k].system, 0.0) + float(counts[k])
-    too_few = np.array([enough.get(p.system, 0.0) < RESOLVED_FAULTS for p in patterns], dtype=bool)
+    too_few = _too_few(patterns, counts * resolved)
     too_few &= np.bincount(pattern, minlength=len(patterns)) != 1
     all_ways = Ways(pattern, rate, way[:, 4], group, opportunity, blocks)
     return Masking(tuple(patterns), tuple(cells.of), all_ways, cell, resolved, too_few)
+
+
+def _too_few(patterns: Sequence[Pattern], resolved: Floats) -> NDArray[np.bool_]:
+    """Patterns (P) of a system with too few resolved faults."""
+    import numpy as np
+
+    enough: dict[str | None, float] = {}
+    for p, n in zip(patterns, resolved.tolist(), strict=True):
+        enough[p.system] = enough.get(p.system, 0.0) + n
+    return np.array([enough[p.system] < RESOLVED_FAULTS for p in patterns], dtype=bool)
 
 
 def _names_block(

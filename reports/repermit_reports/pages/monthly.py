@@ -276,7 +276,7 @@ def _positions(m: Monthly) -> Section:
     )
     return Section(
         "positions",
-        "Where the faults were found",
+        "Where the faults were",
         _worst(known, m.positions.shared),
         figure=Figure(
             "positions-figure",
@@ -288,6 +288,7 @@ def _positions(m: Monthly) -> Section:
         table=table,
         notes=(
             "A position is a place in the sensor chain, not always the compartment of that number: trace before climbing.",
+            *([ASSUMPTION] if m.positions.shared and m.positions.shared.shared else []),
         ),
     )
 
@@ -363,7 +364,7 @@ def _cells(m: Monthly) -> Section:
     return Section(
         "cells",
         "Position by cause",
-        f"What was found where over {m.year}. Columns are not comparable by count alone, since short trailers lack the later positions; the table gives rates.",
+        f"What was found where over {m.year}, with findings that are not recorded shared out. Columns are not comparable by count alone, since short trailers lack the later positions; the table gives rates.",
         figure=Figure(
             "cells-figure",
             charts.position_by_cause(rows, positions, causes),
