@@ -82,6 +82,22 @@ def test_imports_run_one_way() -> None:
     assert not wrong
 
 
+WAREHOUSE = ("queries", "engine", "relations", "schema", "stores", "__init__")
+"""Within the warehouse each may import those before it; other rooms see the last alone."""
+
+
+def test_within_the_warehouse_imports_run_one_way() -> None:
+    inner = {path.stem: imported(path) for room, path in modules() if room == "warehouse"}
+    assert set(inner) == set(WAREHOUSE)
+    for name, names in inner.items():
+        seen = {n.split(".")[2] for n in names if n.startswith("repermit.warehouse.")}
+        assert seen <= set(WAREHOUSE[: WAREHOUSE.index(name)]), name
+    for room, path in modules():
+        if room != "warehouse":
+            seen = {".".join(n.split(".")[:3]) for n in imported(path)}
+            assert not seen & {f"repermit.warehouse.{name}" for name in WAREHOUSE}, path
+
+
 def test_statistics_know_numbers_only() -> None:
     heavy = {"polars", "duckdb", "altair", "repermit_reports", "great_expectations", "typer"}
     for room, path in modules():

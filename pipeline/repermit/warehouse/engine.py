@@ -1,0 +1,138 @@
+"""Opens the engine on a file, waits for it, tells what is wrong with it in plain words, and holds transactions.
+
+May import `errors` and its neighbour `queries`.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, TypeVar
+
+import duckdb
+
+from repermit.errors import CallError, StoreError
+from repermit.warehouse.queries import Connection
+
+# No extension is looked for on the network.
+CONFIG: dict[str, Any] = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+}
+# What the engine may take, from the environment: how much memory, and the folder for what does not fit in it.
+LIMITS = {"memory_limit": "REPERMIT_MEMORY", "temp_directory": "REPERMIT_TEMP"}
+MEGABYTES_A_THREAD = 125
+"""What a thread needs where not all fits in memory: with less the engine gives up instead of writing to the disk."""
+
+# What the engine raises where the file under it is damaged, or the disk refuses.
+DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException)
+
+Opened = TypeVar("Opened")
+
+
+def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Connection:
+    """Open the store at `path`; wait up to `wait_s` seconds while another process holds it.
+
+    Raises StoreError where there is no store, the file is no store, or it stays locked.
+    """
+    if read_only and not path.exists():
+        raise StoreError(f"there is no store at {path}", hint="Make one with: repermit ingest FOLDER")
+    config = CONFIG | _limits()
+
+    def open_it() -> Connection:
+        if not read_only and not path.exists() and path != Path(":memory:"):
+            _create(path)
+        return duckdb.connect(str(path), read_only=read_only, config=config)
+
+    con = patiently(path, wait_s, open_it)
+    con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
+    con.execute("set enable_progress_bar = false")  # it would be told on standard output, among the data
+    return con
+
+
+def patiently(path: Path, wait_s: float, open_it: Callable[[], Opened]) -> Opened:
+    """What `open_it` gives; tried again for `wait_s` seconds while another process holds the store."""
+    until = time.monotonic() + wait_s
+    while True:
+        try:
+            return open_it()
+        except duckdb.Error as error:
+            if _in_use(error) and time.monotonic() < until:
+                time.sleep(0.1)
+                continue
+            raise told(path, error) from error
+
+
+def _create(path: Path) -> None:
+    """An empty database at `path`, whole or not at all: one that was left half made would open no more."""
+    part = path.with_name(f"{path.name}.{os.getpid()}.part")
+    try:
+        duckdb.connect(str(part), config=CONFIG).close()
+        try:
+            os.link(part, path)
+        except FileExistsError:
+            pass  # another process was quicker: its store is the one
+        except OSError:
+            part.rename(path)  # a disk without links
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _limits() -> dict[str, str]:
+    """The engine's limits that the environment sets. Raises CallError where the memory is no size."""
+    given = {name: os.environ[variable] for name, variable in LIMITS.items() if os.environ.get(variable)}
+    if memory := given.get("memory_limit"):
+        size = re.fullmatch(r"(\d+(?:\.\d+)?) ?([MGT])i?B", memory)
+        if size is None:
+            raise CallError(
+                f"REPERMIT_MEMORY is {memory!r}, which is no size",
+                hint="Give a number and a unit, such as 2GB.",
+            )
+        megabytes = float(size[1]) * {"M": 1, "G": 1000, "T": 1_000_000}[size[2]]
+        threads = min(os.cpu_count() or 1, max(1, int(megabytes // MEGABYTES_A_THREAD)))
+        given["threads"] = str(threads)
+    return given
+
+
+def _in_use(error: duckdb.Error) -> bool:
+    """Whether another process holds the file."""
+    return "set lock on file" in str(error)
+
+
+def told(path: Path, error: duckdb.Error) -> StoreError:
+    message = str(error)
+    if _in_use(error):
+        return StoreError(
+            f"the store {path} is in use by another process",
+            hint="Wait until that is done, or give --wait SECONDS.",
+        )
+    if "not a valid DuckDB database file" in message or "Serialization" in message:
+        return StoreError(
+            f"{path} is not a repermit store", hint="Give another --store; the file was left alone."
+        )
+    first = message.splitlines()[0].removeprefix("IO Error: ")
+    return StoreError(
+        f"the store {path} cannot be opened: {first}", hint="Check the folder, its rights and its free space."
+    )
+
+
+@contextmanager
+def transaction(con: Connection) -> Iterator[None]:
+    """All or nothing: commit at the end, roll back on any error."""
+    con.execute("begin transaction")
+    try:
+        yield
+        con.execute("commit")
+    except BaseException as error:
+        with suppress(duckdb.Error):  # the engine may have rolled back by itself
+            con.execute("rollback")
+        if isinstance(error, (*DAMAGE, duckdb.OutOfMemoryException, duckdb.TransactionException)):
+            raise StoreError(
+                f"the store could not be written: {str(error).splitlines()[0]}",
+                hint="Check free disk space and memory; the store is as it was before.",
+            ) from error
+        raise

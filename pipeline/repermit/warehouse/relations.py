@@ -1,0 +1,56 @@
+"""The views of what is accepted now, and the relations of the folder `sql/`, built in its order.
+
+May import `contract`, `resources`, `settings` and its neighbour `queries`.
+"""
+
+from __future__ import annotations
+
+from string import Template
+
+from repermit.contract import KINDS, TABLES, Table
+from repermit.resources import folder
+from repermit.settings import Settings
+from repermit.warehouse.queries import Connection, quote
+
+
+def typed_columns(table: Table) -> list[tuple[str, str]]:
+    """Name and SQL type of each typed column. A time has a second one, `<name>_until`: the last moment that
+    it may mean, equal to it unless only a date was given."""
+    columns = []
+    for column in table.all_columns:
+        columns.append((column.name, KINDS[column.kind].sql_type))
+        if column.kind == "time":
+            columns.append((f"{column.name}_until", "TIMESTAMP"))
+    return columns
+
+
+def relations() -> list[tuple[str, str, str]]:
+    """Layer, name and SQL text of every relation, in the order in which they are built."""
+    sql = folder("sql")
+    listed = [
+        line.strip()
+        for line in (sql / "order.txt").read_text(encoding="utf-8").splitlines()
+        if line.strip() and not line.startswith("#")
+    ]
+    return [
+        (layer, name, (sql / layer / f"{name}.sql").read_text(encoding="utf-8"))
+        for layer, name in (entry.split("/") for entry in listed)
+    ]
+
+
+def filled(sql: str, settings: Settings) -> str:
+    """The SQL of a relation with its `$thresholds` filled in."""
+    return Template(sql).substitute(settings.thresholds()).strip().rstrip(";")
+
+
+def build(con: Connection, settings: Settings) -> None:
+    """Build `current` and every relation of `sql/` from the accepted rows."""
+    for table in TABLES:
+        columns = ", ".join(quote(name) for name, _ in typed_columns(table))
+        con.execute(
+            f"create or replace view current.{table.name} as select {columns}, batch_id from accepted.{table.name}"
+            " where retired_by is null and not coalesce(withdrawn, false)"
+        )
+    for layer, name, sql in relations():
+        kind = "view" if layer == "staging" else "table"
+        con.execute(f"create or replace {kind} {layer}.{name} as {filled(sql, settings)}")
