@@ -9,8 +9,8 @@ import re
 from collections.abc import Collection
 from typing import Any
 
-ABOUT = ("waiting_id", "table", "file", "line", "reasons", "nearest", "raw")
-"""The columns that tell which row waits and why; those of the contract follow."""
+ABOUT = ("waiting_id", "table", "drop", "file", "line", "reasons", "nearest", "raw")
+"""The columns that tell which row waits and why, and whether a person drops it; those of the contract follow."""
 LONGEST = 10_001
 """Characters of a cell that are shown: one more than any column may have, so that a longer one never passes."""
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")

@@ -188,6 +188,48 @@ def test_two_that_disagree_are_mended_by_making_them_alike(store: Path, repermit
     assert query(store, "select lane from current.refusals") == [("x",)]
 
 
+def test_of_two_that_disagree_the_wrong_one_is_dropped(store: Path, repermit: Run) -> None:
+    load(store, write_csv(store.parent / "bad", "refusals", [refusal(1, lane="x"), refusal(1, lane="y")]))
+    first, second = taken_out(repermit, store)
+    assert fates(given_back(store, [first, second | {"drop": "Yes"}])) == (0, 2, 0, 0)
+    assert query(store, "select lane from current.refusals") == [("x",)]
+    assert query(store, "select lane, left_as from waiting.refusals order by 1") == [
+        ("x", "accepted"),
+        ("y", "dropped"),
+    ]
+    told = repermit("quarantine", "--left", "--format", "csv", store=store).stdout
+    (gone,) = (g for g in csv.DictReader(io.StringIO(told)) if g["left_as"] == "dropped")
+    assert (gone["by"], gone["raw"]) == ("mend.csv", "1,A,2025-03-01T08:00Z,y")
+    # what is gone can be dropped once more, and nothing comes of it
+    assert fates(given_back(store, [second | {"drop": "x"}], "late.csv")) == (0, 1, 0, 0)
+    assert query(store, "select lane from current.refusals") == [("x",)]
+
+
+def test_lines_that_are_no_record_are_dropped(store: Path, repermit: Run) -> None:
+    path = store.parent / "bad.csv"
+    path.write_text('refusal_id,trailer_id,refused_at\nTotal,2\n1,A,2025-03-01T08:00Z\n,,""\nsum,,\n')
+    load(store, path)
+    rows = taken_out(repermit, store)
+    assert len(rows) == 3 and {row["drop"] for row in rows} == {""}
+    given_back(store, [row | {"drop": "1"} for row in rows[:2]])
+    assert waiting(store) == 1
+    given_back(store, [rows[2] | {"drop": "no"}], "stays.csv")
+    assert waiting(store) == 1
+    given_back(store, [row | {"drop": "true"} for row in rows], "rest.csv")
+    assert waiting(store) == 0
+    assert query(store, "select refusal_id from current.refusals") == [("1",)]
+
+
+def test_a_dropped_load_adds_to_nothing(store: Path, repermit: Run) -> None:
+    path = store.parent / "loads.csv"
+    path.write_text("trailer_id,terminal,loaded_on\n" + "A,T,2025-03-01\n" * 2 + "a,T,2025-03-01\n" * 2)
+    load(store, path)
+    one, two = taken_out(repermit, store)
+    assert fates(given_back(store, [one | {"drop": "yes"}, two | {"trailer_id": "A"}])) == (0, 1, 1, 0)
+    assert query(store, "select loads from current.loads") == [(3,)]
+    assert waiting(store) == 0
+
+
 def test_a_cell_too_long_to_show_is_as_it_waits(store: Path, repermit: Run) -> None:
     load(store, write_csv(store.parent / "bad", "refusals", [refusal(1, lane="x" * 200_000)]))
     (row,) = taken_out(repermit, store)
@@ -206,6 +248,8 @@ def taken_away(row: dict[str, str]) -> None:
         (lambda row: row.update(table="refusal"), "line 2: there is no table 'refusal'"),
         (lambda row: row.update(waiting_id="one"), "line 2: the waiting_id is no number"),
         (lambda row: row.update(shop="S"), "line 2: refusals has no column 'shop'"),
+        (lambda row: row.update(drop="maybe"), "line 2: drop is 'maybe'"),
+        (lambda row: row.update(drop="yes", waiting_id=""), "line 2: drop without a waiting_id"),
         (taken_away, "line 2: the header lacks the column lane"),
     ],
 )

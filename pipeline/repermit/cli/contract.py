@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import say
+from repermit.cli.options import say, tell
 
 
 class ContractFormat(StrEnum):
@@ -49,7 +49,7 @@ def contract(
                 say(f"kept {target}, which is there already")
                 continue
             target.write_text(",".join(c.name for c in table.columns) + "\n", encoding="utf-8")
-            typer.echo(target)
+            tell(target)
     else:
         write = markdown if form is ContractFormat.markdown else text
         typer.echo("\n\n".join(write(t) for t in TABLES))

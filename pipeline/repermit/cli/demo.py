@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from repermit.cli import options
-from repermit.cli.options import say
+from repermit.cli.options import say, tell
 
 
 def demo(
@@ -40,8 +40,8 @@ def demo(
         validation_page(validate(store, now=options.now(), progress=say)), pages / "validation.html"
     )
     written = write_all(store, pages, None, None, 0.0)
-    typer.echo(f"store: {store}")
-    typer.echo(f"validation page: {validation}")
+    tell(f"store: {store}")
+    tell(f"validation page: {validation}")
     for path in written:
-        typer.echo(f"{path.stem.split('-')[0]} page: {path}")
-    typer.echo(f"start here: {written[-1]}")
+        tell(f"{path.stem.split('-')[0]} page: {path}")
+    tell(f"start here: {written[-1]}")

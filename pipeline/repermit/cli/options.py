@@ -73,6 +73,11 @@ def say(text: str) -> None:
     typer.echo(shown(text), err=True)
 
 
+def tell(what: object) -> None:
+    """A line of data, such as a path, for standard output."""
+    typer.echo(shown(str(what)))
+
+
 def shown(text: str) -> str:
     """Text for a terminal: what it would act on, or what turns text around, is replaced."""
     return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)

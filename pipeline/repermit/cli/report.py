@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, AsOf, Store, Wait
+from repermit.cli.options import DEFAULT_STORE, AsOf, Store, Wait, tell
 from repermit.cli.pages import write_all, write_page
 
 app = typer.Typer(help="Self-contained HTML pages.", no_args_is_help=True, rich_markup_mode=None)
@@ -34,7 +34,7 @@ def monthly(
     wait: Wait = 0.0,
 ) -> None:
     """The month, for the analyst."""
-    typer.echo(write_page("monthly", store, None, month, as_of, out, wait))
+    tell(write_page("monthly", store, None, month, as_of, out, wait))
 
 
 @app.command("fleet")
@@ -47,7 +47,7 @@ def fleet(
     wait: Wait = 0.0,
 ) -> None:
     """A fleet's twelve months, for its owner."""
-    typer.echo(write_page("fleet", store, name, month, as_of, out, wait))
+    tell(write_page("fleet", store, name, month, as_of, out, wait))
 
 
 @app.command("shop")
@@ -60,7 +60,7 @@ def shop(
     wait: Wait = 0.0,
 ) -> None:
     """A shop's fixes and what came back, for its foreman."""
-    typer.echo(write_page("shop", store, name, month, as_of, out, wait))
+    tell(write_page("shop", store, name, month, as_of, out, wait))
 
 
 @app.command("terminal")
@@ -73,7 +73,7 @@ def terminal(
     wait: Wait = 0.0,
 ) -> None:
     """A terminal's lanes over twelve months, for whoever has them serviced."""
-    typer.echo(write_page("terminal", store, name, month, as_of, out, wait))
+    tell(write_page("terminal", store, name, month, as_of, out, wait))
 
 
 @app.command("all")
@@ -86,4 +86,4 @@ def all_pages(
 ) -> None:
     """Every page, and an index; pages of earlier months in the folder stay."""
     for path in write_all(store, out, month, as_of, wait):
-        typer.echo(path)
+        tell(path)

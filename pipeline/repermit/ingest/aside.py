@@ -82,7 +82,8 @@ def sums_with(table: Table, batch: int, source: files.Source) -> str:
 
 
 def stay_or_leave(con: Connection, table: Table, batch: int) -> None:
-    """Of a file to mend: `src_N_same`, the rows that are as they wait; what the others mend leaves the quarantine."""
+    """Of a file to mend: `src_N_same`, the rows that are as they wait or are dropped, so that nothing new is said;
+    what is dropped and what the others mend leaves the quarantine."""
     alike = " and ".join(
         f"{_shown('s.' + quote(c.name))} is not distinct from {_shown('w.' + quote(c.name))}"
         for c in table.all_columns
@@ -90,6 +91,11 @@ def stay_or_leave(con: Connection, table: Table, batch: int) -> None:
     con.execute(
         f"create or replace temp table src_{batch}_same as select s.row_no from src_{batch} s"
         f" join waiting.{table.name} w on w.waiting_id = s.mends and w.left_by is null where {alike}"
+        f" union select row_no from src_{batch} where dropped"
+    )
+    con.execute(
+        f"update waiting.{table.name} set left_by = {batch}, left_as = 'dropped' where left_by is null"
+        f" and waiting_id in (select mends from src_{batch} where dropped)"
     )
     con.execute(
         f"update waiting.{table.name} set left_by = {batch}, left_as = 'mended' where left_by is null and waiting_id in"

@@ -62,7 +62,7 @@ def read(con: Connection, source: Source, into: str) -> None:
         f"{fills.get(c.name, 'cast(null as varchar)')} as {quote(c.name)}" for c in source.table.all_columns
     )
     if source.mends:
-        select += f", try_cast({_cell(0)} as bigint) as mends, cast({_cell(1)} as bigint) as mend_line"
+        select += f", try_cast({_cell(0)} as bigint) as mends, cast({_cell(1)} as bigint) as mend_line, {_cell(2)} is not null as dropped"
     con.execute(f"create or replace temp table {into} as select row_no, {select} from {lines}")
     con.execute(
         f"create or replace temp table {into}_broken as select line_byte_position"
@@ -115,7 +115,7 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
     con.execute(f"update {into}_broken set line = line + {source.above}")
     if source.mends:
         con.execute(
-            f"update {into}_at a set line = s.mend_line, raw = regexp_replace(a.raw, '^[^,]*,[^,]*,', '')"
+            f"update {into}_at a set line = s.mend_line, raw = regexp_replace(a.raw, '^([^,]*,){{3}}', '')"
             f" from {into} s where s.row_no = a.row_no"
         )
 

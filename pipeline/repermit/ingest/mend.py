@@ -20,8 +20,10 @@ from repermit.ingest.plain_text import open_bytes
 from repermit.mending import ABOUT, bare, is_header
 
 HEADER_BYTES = 1 << 16
-LEADS = ("waiting_id", "mend_line")
-"""The columns before those of the contract in the plain files: the row that is mended, and its line in the file."""
+LEADS = ("waiting_id", "mend_line", "drop")
+"""The columns before those of the contract in the plain files: the row that is mended, its line in the file, and
+whether it is dropped."""
+YES, NO = ("yes", "true", "1", "x"), ("no", "false", "0", "")
 
 
 def delimiter_of(path: Path, zipped: bool) -> str | None:
@@ -53,7 +55,12 @@ def split(path: Path, name: str, zipped: bool, delimiter: str, into: Path, stem:
                 writers[table.name] = csv.writer(out, lineterminator="\n")
                 writers[table.name].writerow([*LEADS, *(c.name for c in table.all_columns)])
             writers[table.name].writerow(
-                [cells["waiting_id"], line, *(cells.get(c.name, "") for c in table.all_columns)]
+                [
+                    cells["waiting_id"],
+                    line,
+                    cells["drop"],
+                    *(cells.get(c.name, "") for c in table.all_columns),
+                ]
             )
     return written
 
@@ -100,7 +107,12 @@ def _row(header: list[str], row: list[str], where: str) -> tuple[Table, dict[str
             f"{where}: the waiting_id is no number",
             hint="Leave it as it was written, or empty for a new row.",
         )
-    return table, cells | {"waiting_id": waiting[1] or ""}
+    drop = cells.get("drop", "").strip().lower()
+    if drop not in YES + NO:
+        raise DataError(f"{where}: drop is {drop[:40]!r}", hint="Write yes to drop the row, or nothing.")
+    if drop in YES and not waiting[1]:
+        raise DataError(f"{where}: drop without a waiting_id", hint="Remove the line.")
+    return table, cells | {"waiting_id": waiting[1] or "", "drop": "yes" if drop in YES else ""}
 
 
 def _cell(cell: str) -> str:

@@ -5,9 +5,12 @@ May import `contract`, `errors`, `settings`, `mapping`, `warehouse` and its neig
 
 from __future__ import annotations
 
+import os
+import shutil
 import tempfile
-from collections.abc import Callable
-from contextlib import suppress
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -33,6 +36,10 @@ from repermit.warehouse import (
     settings_of,
     transaction,
 )
+
+SCRATCH = "repermit-reading-"
+OLD_SCRATCH_S = 2 * 86_400.0
+"""No ingest lasts two days."""
 
 Progress = Callable[[str], None]
 
@@ -83,9 +90,9 @@ def ingest(
     All or nothing: on any error the store is as it was. `now` (UTC) is kept with the batches. A mapping says how
     files are read, and its settings and aliases are kept with the store; it may come without a file. Raises CallError, DataError or StoreError.
     """
-    with tempfile.TemporaryDirectory(prefix="repermit-") as scratch:
+    with scratch_folder() as scratch:
         found = files.find(paths, mapping) if paths or not mapping else []
-        sources = [s for path, name in found for s in files.recognise(path, name, Path(scratch), mapping)]
+        sources = [s for path, name in found for s in files.recognise(path, name, scratch, mapping)]
         stamps = [source.path.stat() for source in sources]
         new_store = not store.exists()
         empty = done = False
@@ -112,6 +119,20 @@ def ingest(
                     store.unlink(missing_ok=True)
                     store.with_name(f"{store.name}.wal").unlink(missing_ok=True)
             con.close()
+
+
+@contextmanager
+def scratch_folder() -> Iterator[Path]:
+    """A folder for copies of files while they are read; those that killed runs left there are removed."""
+    given = os.environ.get("REPERMIT_TEMP")
+    if given:
+        Path(given).mkdir(parents=True, exist_ok=True)
+    for left in Path(given or tempfile.gettempdir()).glob(f"{SCRATCH}*"):
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > OLD_SCRATCH_S:
+                shutil.rmtree(left, ignore_errors=True)
+    with tempfile.TemporaryDirectory(prefix=SCRATCH, dir=given) as folder:
+        yield Path(folder)
 
 
 def _ingest(

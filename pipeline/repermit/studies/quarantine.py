@@ -73,7 +73,16 @@ def to_mend(set_aside: list[SetAside]) -> tuple[list[str], list[list[object]]]:
         names = [c.name for c in BY_NAME[row.table].all_columns]
         cells = dict(zip(names, row.cells, strict=True))
         why = "; ".join(rule_text(row.table, reason) for reason in row.reasons)
-        about = (row.waiting_id, row.table, row.file, row.line, why, row.nearest, (row.raw or "")[:LONGEST])
+        about = (
+            row.waiting_id,
+            row.table,
+            "",
+            row.file,
+            row.line,
+            why,
+            row.nearest,
+            (row.raw or "")[:LONGEST],
+        )
         rows.append([*about, *((cells.get(name) or "")[:LONGEST] for name in columns)])
     return [*ABOUT, *columns], rows
 
@@ -82,7 +91,8 @@ def to_mend(set_aside: list[SetAside]) -> tuple[list[str], list[list[object]]]:
 class Left:
     """One row that left the quarantine: when it came and went (ingests), as what, and by which file, if by one.
 
-    `left_as`: accepted (its rules hold now), mended (by a mended row or a newer one of its key), duplicate,
+    `left_as`: accepted (its rules hold now), mended (by a mended row or a newer one of its key), dropped (by a
+    person, as no record), duplicate,
     superseded (a newer row has its key), read_again (its file was, another way).
     """
 
@@ -107,7 +117,7 @@ def left(con: Connection) -> list[Left]:
                 con,
                 "select b.file, w.line, w.raw, s.ingest_id as came_in, l.ingest_id as left_in,"
                 " cast(l.read_at as date) as left_on, w.left_as,"
-                " case when w.left_as = 'mended' and l.table_name = $table then l.file end as by"
+                " case when w.left_as in ('mended', 'dropped') and l.table_name = $table then l.file end as by"
                 f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
                 " join record.batches s on s.batch_id = w.since join record.batches l on l.batch_id = w.left_by"
                 " order by w.left_by, w.read_in, w.line, w.waiting_id",

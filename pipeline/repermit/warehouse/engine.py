@@ -31,6 +31,9 @@ MEGABYTES_A_THREAD = 125
 # What the engine raises where the file under it is damaged, or the disk refuses.
 DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException)
 
+OLD_PART_S = 60.0
+"""A store is made in less: one that is half made after so long belongs to a run that was killed."""
+
 Opened = TypeVar("Opened")
 
 
@@ -49,6 +52,8 @@ def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Conn
         return duckdb.connect(str(path), read_only=read_only, config=config)
 
     con = patiently(path, wait_s, open_it)
+    if not read_only:
+        _clear_leftovers(path)
     con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
     con.execute("set enable_progress_bar = false")  # it would be told on standard output, among the data
     return con
@@ -80,6 +85,17 @@ def _create(path: Path) -> None:
             part.rename(path)  # a disk without links
     finally:
         part.unlink(missing_ok=True)
+
+
+def _clear_leftovers(path: Path) -> None:
+    """Remove what runs that were killed left beside the store, which this process alone holds now."""
+    parts = re.compile(re.escape(path.name) + r"\.\d+\.part(\.wal)?")
+    with suppress(OSError):
+        for left in path.parent.iterdir():
+            if parts.fullmatch(left.name) and time.time() - left.stat().st_mtime > OLD_PART_S:
+                left.unlink(missing_ok=True)
+        for spilled in path.with_name(f"{path.name}.tmp").glob("duckdb_temp_*"):
+            spilled.unlink(missing_ok=True)
 
 
 def _limits() -> dict[str, str]:
