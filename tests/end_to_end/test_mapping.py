@@ -502,3 +502,31 @@ def test_any_bytes_under_a_mapping_are_refused_or_add_up(
             return
     for file in result.files:
         assert file.rows == file.accepted + file.duplicate + file.corrected + file.quarantined
+
+
+AS = """
+[[source]]
+files = "x*"
+[[source.table]]
+name = "{table}"
+[source.table.columns]
+{columns}
+"""
+
+
+def test_rows_that_another_way_of_reading_takes_back_or_leaves_are_told(desk: Desk) -> None:
+    text = "a,b,c\nS1,confirmed,S3\nS2,confirmed,S2\n"
+    by_a = AS.format(table="returns", columns='serial = "a"\nresult = "b"')
+    by_c = AS.format(table="returns", columns='serial = "c"\nresult = "b"')
+    assert desk.give(by_a, text, "x.csv").notes == ()
+    (note,) = desk.give(by_c, text, "x.csv").notes
+    assert note.startswith("x.csv: 1 rows of returns that it said before")
+    assert query(desk.store, "select serial from current.returns order by 1") == [("S2",), ("S3",)]
+    other = AS.format(
+        table="changes",
+        columns='trailer_id = { constant = "A" }\nchange = "a"\napplied_on = { constant = "2025-03-01" }',
+    )
+    (note,) = desk.give(other, text, "x.csv").notes
+    assert note.startswith("x.csv: it filled returns before and does not now; 2 rows there stay")
+    assert query(desk.store, "select serial from current.returns order by 1") == [("S2",), ("S3",)]
+    assert desk.give(other, text, "x.csv").notes == ()

@@ -35,7 +35,7 @@ def ingest(
         say(f"reading as {file} says")
     told = load(file) if file else None
     result = run(store, paths, mapping=told, now=options.now(), wait_s=wait, progress=say)
-    for line in result.told:
+    for line in (*result.told, *result.notes):
         say(line)
     names = ("file", "table", "rows", "accepted", "duplicate", "corrected", "quarantined")
     write(

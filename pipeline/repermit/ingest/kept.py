@@ -1,6 +1,6 @@
-"""What a mapping leaves in the store: settings, and the aliases that a person confirmed.
+"""What a mapping leaves in the store: settings, the aliases that a person confirmed, and rows of earlier readings.
 
-May import `errors`, `mapping`, `warehouse`.
+May import `errors`, `mapping`, `warehouse` and its neighbour `files`.
 """
 
 from __future__ import annotations
@@ -9,8 +9,9 @@ from datetime import datetime
 
 from repermit import __version__
 from repermit.errors import CallError
+from repermit.ingest.files import Source
 from repermit.mapping import Mapping
-from repermit.warehouse import Connection, one, rows, settings_of
+from repermit.warehouse import Connection, one, quote, rows, settings_of
 
 LAST_READINGS = (
     "select b.* from record.batches b where not exists (select 1 from record.batches later"
@@ -70,3 +71,45 @@ def _aliases(con: Connection, mapping: Mapping, ingest_id: int) -> list[str]:
             raise CallError(f"{where}: an alias of an alias", hint="Name the trailer as it is listed.")
         con.execute("insert into record.aliases values (?, ?, ?)", [alias, trailer, ingest_id])
     return [f"{alias!r} now means the trailer {trailer!r}" for alias, trailer in new]
+
+
+def read_otherwise(con: Connection, batch: int, source: Source) -> list[str]:
+    """What became of rows of the same file as it was read before, another way, in words.
+
+    Rows that it no longer says were taken back, though another file may have said them too: it was counted as a
+    duplicate, and no store remembers of what. Rows of a table that it no longer fills stay.
+    """
+    notes = []
+    earlier = "select batch_id from record.batches where content = ? and table_name = ? and batch_id < ?"
+    table = source.table
+    key = " and ".join(f"n.{quote(c)} is not distinct from a.{quote(c)}" for c in table.key)
+    taken = one(
+        con,
+        f"select count(*) from accepted.{table.name} a where retired_by = ? and read_in in ({earlier})"
+        f" and not exists (select 1 from accepted.{table.name} n where n.batch_id = ? and {key})",
+        [batch, source.content, table.name, batch, batch],
+    )
+    if taken:
+        notes.append(
+            f"{source.name}: {taken} rows of {table.name} that it said before, and does not say as it is read now, are taken"
+            " back; one that another file says too comes again with a new copy of that file's row"
+        )
+    if source.leads:
+        file = source.content.partition("#")[0]
+        before = rows(
+            con,
+            "select table_name, list(batch_id) from record.batches where split_part(content, '#', 1) = ? group by 1"
+            " having max(ingest_id) < (select max(ingest_id) from record.batches) order by 1",
+            [file],
+        )
+        for name, batches in before:
+            stay = one(
+                con,
+                f"select count(*) from accepted.{name} where retired_by is null and read_in in ({', '.join(map(str, batches))})",
+            )
+            if stay:
+                notes.append(
+                    f"{source.name}: it filled {name} before and does not now; {stay} rows there stay. To take them back,"
+                    " ingest a file of their keys with withdrawn = yes"
+                )
+    return notes

@@ -73,6 +73,8 @@ class IngestResult:
     changed: bool
     told: tuple[str, ...] = ()
     """What the mapping changed in the store."""
+    notes: tuple[str, ...] = ()
+    """What a file that is read another way than before took back, or left in place."""
 
 
 def ingest(
@@ -185,6 +187,7 @@ def _ingest(
         fell,
         bool(batches or told),
         tuple(told),
+        tuple(note for batch, source in batches.items() for note in kept.read_otherwise(con, batch, source)),
     )
 
 
