@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,10 +12,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from helpers import STORE, load, write_csv
+from helpers import NOW, STORE, load, query, write_csv
+from repermit.ingest.run import ingest
+from repermit.mapping_file import load as load_mapping
 from repermit.statistics.clock_shift import Shift, clock_shift
 from repermit.studies.clocks import clock_errors
 from repermit.warehouse import opened
+from tanker_world import Scenario, simulate, small, write
 
 Gaps = NDArray[np.float64]
 
@@ -107,3 +111,65 @@ def test_right_clocks_are_left_alone(tmp_path: Path) -> None:
     load(tmp_path / STORE, records(tmp_path / "in", None))
     with opened(tmp_path / STORE) as con:
         assert clock_errors(con) == ()
+
+
+def test_the_pages_of_the_shop_concerned_say_so(tmp_path: Path, repermit: Callable[..., Any]) -> None:
+    repermit("ingest", records(tmp_path / "in", "North"))
+    said = {}
+    for kind, name in (("shop", "North"), ("shop", "South"), ("terminal", "T0")):
+        page = tmp_path / f"{name}.html"
+        answer = repermit("report", kind, f"--{kind}", name, "--month", "2025-06", "--out", page)
+        assert answer.exit_code == 0, answer.stderr
+        said[name] = "The clock of shop North seems about" in page.read_text(encoding="utf-8")
+    assert said == {"North": True, "South": False, "T0": False}
+
+
+# --- simulated worlds, their shops' clocks read by a mapping -------------------------------------------------------
+
+HOURS_AWAY = {"Ashlode": 0, "Brackmere": -6, "Coldstaithe": 0}
+"""Offset from UTC of what the clocks of the world's shops show."""
+MAPPING = """
+[[source]]
+files = "repairs.csv"
+zone = "UTC"
+[source.zones]
+{zones}
+[[source.table]]
+name = "repairs"
+[source.table.columns]
+{columns}
+"""
+
+
+def world(seed: int) -> Scenario:
+    """Forty trailers over two years; most repairs name their refusal."""
+    plain = small(seed, trailers=40, months=24, named=0.9)
+    return replace(plain, shops=tuple(replace(s, offset_hours=HOURS_AWAY[s.name]) for s in plain.shops))
+
+
+def told_of_world(folder: Path, seed: int, zones: str) -> list[tuple[str, str, int]]:
+    """The clock errors told where the shops' times are without an offset, and the mapping gives these zones."""
+    made = simulate(world(seed))
+    write(made, folder)
+    repairs = made.tables["repairs"].to_dicts()
+    for row in repairs:  # what a clock on the wall shows
+        row |= {name: (row[name] or "")[:19] for name in ("received_at", "returned_at")}
+    write_csv(folder, "repairs", repairs)
+    columns = "\n".join(f'{name} = "{name}"' for name in repairs[0])
+    (folder / "map.toml").write_text(MAPPING.format(zones=zones, columns=columns))
+    ingest(folder / STORE, [folder], now=NOW, mapping=load_mapping(folder / "map.toml"))
+    with opened(folder / STORE) as con:
+        return [(e.place, e.name, e.hours) for e in clock_errors(con)]
+
+
+@pytest.mark.parametrize("seed", [1, *(pytest.param(s, marks=pytest.mark.slow) for s in range(2, 11))])
+def test_a_zone_left_out_of_the_mapping_is_told_with_its_size(seed: int, tmp_path: Path) -> None:
+    (told_, *others) = told_of_world(tmp_path, seed, "")
+    assert told_[:2] == ("shop", "Brackmere") and abs(told_[2] - 6) <= 1 and not others
+
+
+@pytest.mark.parametrize("seed", [1, *(pytest.param(s, marks=pytest.mark.slow) for s in range(2, 11))])
+def test_nothing_is_told_where_the_mapping_gives_every_zone(seed: int, tmp_path: Path) -> None:
+    assert told_of_world(tmp_path, seed, '"Brackmere" = "Etc/GMT+6"') == []
+    early = "select count(*) from current.repairs r join current.refusals f using (refusal_id) where r.received_at < f.refused_at"
+    assert query(tmp_path / STORE, early) == [(0,)]

@@ -93,10 +93,23 @@ def make(con: Connection, store: str, kind: str, name: str | None, month: Window
     page = _page(con, store, kind, name, month)
     if kind != "terminal":
         page = with_silent(page, silent(con, store, _asked(con, kind, name, month)))
+    page = _with_clock(con, page, kind, name)
     report = report_of(con, kind, name, month, page.headline)
     page = with_changes(page, since(con, kind, name, month))
     then = asked_for(con)
     return (page if then is None else replace(page, subtitle=f"{page.subtitle}. {then}")), report
+
+
+def _with_clock(con: Connection, page: Page, kind: str, name: str | None) -> Page:
+    """The page with a line among the data used where the clock of its shop or terminal seems wrong."""
+    from dataclasses import replace
+
+    from repermit.studies.clocks import clock_errors
+
+    if kind not in ("shop", "terminal"):
+        return page
+    wrong = tuple(e.sentence for e in clock_errors(con) if (e.place, e.name) == (kind, name))
+    return replace(page, data_used=(*page.data_used, *wrong)) if wrong else page
 
 
 def _asked(con: Connection, kind: str, name: str | None, month: Window) -> Selection:
