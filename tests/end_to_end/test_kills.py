@@ -32,7 +32,7 @@ pytestmark = pytest.mark.skipif(
 )
 
 SCHEMAS = ("record", "accepted", "waiting", "current", "core", "marts")
-CLOCK = ("read_at", "run_at")
+CLOCK = ("read_at", "run_at", "made_at")
 Content = dict[str, list[tuple[Any, ...]]]
 
 READY = multiprocessing.get_context("forkserver")
@@ -145,7 +145,7 @@ def made(words: tuple[str, ...], store: Path) -> Step:
 
 @pytest.fixture(scope="module")
 def steps(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Step]:
-    """A first ingest; one that corrects, withdraws and judges accepted rows anew; a validation."""
+    """A first ingest; one that corrects, withdraws and judges accepted rows anew; a validation; a report."""
     here = tmp_path_factory.mktemp("kills")
     write(simulate(Scenario(name="dirty", seed=5, trailers=12, months=4, dirt=True)), here)
     store = here / "s.duckdb"
@@ -158,7 +158,9 @@ def steps(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Step]:
     assert query(store, "select 1 from accepted.refusals where withdrawn")
     assert query(store, "select 1 from waiting.refusals where origin = 'accepted'")
     validation = made(("validate", "--out", str(here / "v.html")), store)
-    return {"first": first, "later": later, "validate": validation}
+    report = made(("report", "monthly", "--month", "2023-02", "--out", str(here / "m.html")), store)
+    assert query(store, "select count(*) from record.reports") == [(1,)]
+    return {"first": first, "later": later, "validate": validation, "report": report}
 
 
 def assert_adds_up(store: Path) -> None:
@@ -229,11 +231,11 @@ def check(found: Counter[str], number: int) -> None:
 
 
 def test_kills_leave_the_store_before_or_after(steps: dict[str, Step]) -> None:
-    found = kills(steps["first"], 4, 1) + kills(steps["later"], 5, 2) + kills(steps["validate"], 1, 3)
+    found = kills(steps["first"], 4, 1) + kills(steps["later"], 4, 2) + kills(steps["validate"], 1, 3) + kills(steps["report"], 1, 5)
     check(found, 10)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["first", "later", "validate"])
+@pytest.mark.parametrize("name", ["first", "later", "validate", "report"])
 def test_many_kills_leave_the_store_before_or_after(steps: dict[str, Step], name: str) -> None:
     check(kills(steps[name], 60, 4), 60)
