@@ -33,7 +33,7 @@ HOSTILE = (
 )
 """Names that do harm where text is taken for code, or hide what they are."""
 CHARTS = {"monthly": 4, "fleet": 2, "shop": 2, "terminal": 2, "index": 0, "validation": 0}
-"""How many charts a page of each kind holds where there is something to draw, without those of the next quarter, of faults by age and of sensor lives."""
+"""How many charts a page of each kind holds where there is something to draw, without those of the next quarter, of faults by age, of sensor lives and of shops against each other."""
 MONTHS = ("2025-01", "2025-02", "2025-03")
 SIZE_LIMIT_BYTES = 3_000_000
 SHEETS_LIMIT = 12
@@ -56,9 +56,10 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 def charts_of(one: Any, path: Path) -> int:
     """How many charts the page should hold; three months of records are too few for the next quarter, few trailers
-    for faults by age, and sensor lives are drawn only where some of known birth failed."""
+    for faults by age or for a shop against the others, and sensor lives are drawn only where some of known birth failed."""
     return CHARTS[kind_of(path)] + sum(
-        one.page.locator(id_).count() for id_ in ("#outlook", "#trend-figure", "#lives-figure")
+        one.page.locator(id_).count()
+        for id_ in ("#outlook", "#trend-figure", "#lives-figure", "#shops-figure", "#against-figure")
     )
 
 

@@ -19,7 +19,7 @@ def ask(folder: Path, repairs: list[Row], returns: list[Row], shop: str | None =
     tables = {"trailers": [trailer(n) for n in NAMES], "repairs": repairs}
     store = store_from(folder, tables | ({"returns": returns} if returns else {}))
     with opened(store) as con:
-        return sensors(con, select(con, end="2025-01-01").window.end, shop, 0.95)
+        return sensors(con, select(con, end="2025-01-01", shop=shop), 0.95)
 
 
 def replaced(name: str, day: int = 0, **more: object) -> Row:

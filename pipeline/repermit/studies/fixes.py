@@ -5,12 +5,13 @@ Marts in, `Fixes` out. May import `errors`, `statistics`, `warehouse` and its ne
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
-from repermit.studies.against import NOBODY, Against, against, explained_by_mix
+from repermit.studies.against import NOBODY, Against, against, drawn_together, explained_by_mix
 from repermit.studies.holding import (
     LEAST_FIXES,
     LOADS,
@@ -23,6 +24,7 @@ from repermit.studies.holding import (
     known_or_none,
     shares_of,
 )
+from repermit.studies.needless import NothingFound, Sensors, nothing_found, sensors
 from repermit.studies.repaired import ALIKE, Repairs, load
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection, settings_of
@@ -62,7 +64,8 @@ class Fix:
     comeback by completed loads. `first_time_fix`: the share of first visits that ended the matter. `gained_180d`: days
     without a comeback gained over the other rows of known key. `expected_background_90d`: what chance would bring, from the
     background rate of faults at their positions. Of a shop: held `against` the other shops on the same mix of work, on
-    the same mix with the same action, and (`crude`) on any mix; `mix_share` of the crude difference is the mix's.
+    the same mix with the same action, and (`crude`) on any mix; `mix_share` of the crude difference is the mix's;
+    `shrunken`: the ratio drawn towards what shops are like; and what it did in vain.
     """
 
     key: str | None
@@ -77,6 +80,9 @@ class Fix:
     against: Against | None = None
     against_same_action: Against | None = None
     mix_share: float | None = None
+    shrunken: Estimate | None = None
+    nothing_found: NothingFound | None = None
+    sensors: Sensors | None = None
 
     def as_dict(self, by: str) -> dict[str, Any]:
         """For JSON: one field a horizon and quantity."""
@@ -94,20 +100,29 @@ class Fix:
         found |= _with_limits("first_time_fix", self.first_time_fix)
         found |= _with_limits("gained_180d", self.gained_180d)
         found["expected_background_90d"] = self.expected_background_90d
-        if by == "shop":
-            for name, against in (("", self.against), ("_same_action", self.against_same_action)):
-                a = against or NOBODY
-                found |= {
-                    f"compared{name}": a.compared,
-                    f"compared_back_90d{name}": a.back,
-                    f"expected_90d{name}": a.expected,
-                }
-                found |= {
-                    f"ratio_90d{name}": a.ratio,
-                    f"ratio_90d{name}_low": a.low,
-                    f"ratio_90d{name}_high": a.high,
-                }
-            found["mix_share"] = self.mix_share
+        return found | self._of_shop() if by == "shop" else found
+
+    def _of_shop(self) -> dict[str, Any]:
+        """The fields that only shops have."""
+        found: dict[str, Any] = {"ranked": bool(self.against and self.against.ranked)}
+        for name, held in (("", self.against), ("_same_action", self.against_same_action)):
+            a = held or NOBODY
+            found |= {
+                f"compared{name}": a.compared,
+                f"compared_back_90d{name}": a.back,
+                f"expected_90d{name}": a.expected,
+                f"ratio_90d{name}": a.ratio,
+                f"ratio_90d{name}_low": a.low,
+                f"ratio_90d{name}_high": a.high,
+            }
+        found |= _with_limits("ratio_90d_shrunken", self.shrunken or Estimate(0)) | {
+            "mix_share": self.mix_share
+        }
+        for prefix, part, names in (
+            ("nothing_found", self.nothing_found, ("visits", "minutes", "cost", "again", "followed")),
+            ("sensors", self.sensors, ("replaced", "tested", "good", "minutes", "parts_cost", "followed", "something_else")),
+        ):  # fmt: skip
+            found |= {f"{prefix}_{name}": getattr(part, name, None) for name in names}
         return found
 
 
@@ -128,6 +143,10 @@ class Fixes:
 
     def sentence(self) -> str:
         """What the rows say, in words."""
+        if self.by == "shop":
+            return (
+                f"{seen(self.total.placed, 'fix', 'fixes')} with a known place. {shops_sentence(self.rows)}"
+            )
         told = [
             row
             for row in self.rows
@@ -142,6 +161,25 @@ class Fixes:
             for row, how in ((worst, "come back most"), (best, "least"))
         )
         return f"{head}. By {self.by}, {ends}. {_chance(self.difference)}"
+
+
+def shops_sentence(rows: Sequence[Fix]) -> str:
+    """Which shops are told apart from the others on the same mix of work, in words; none is ranked by few fixes."""
+    named = [(row, row.against) for row in rows if row.key is not None and row.against]
+    ranked = [(row, a) for row, a in named if a.ranked]
+    few = [str(row.key) for row, a in named if not a.ranked]
+    told = "; ".join(
+        f"{row.key}'s fixes come back {estimate(a.ratio, a.low, a.high)} times as often as the other shops' on the same mix of work"
+        f" ({number(a.back)} of {whole(a.compared)}, {number(a.expected)} expected)"
+        for row, a in ranked
+        if a.apart
+    )
+    if not ranked:
+        told = "Too few to hold any shop against the others"
+    elif not told:
+        told = f"Of the {seen(len(ranked), 'shop')} that can be held against the others none is told apart from them"
+    rest = f" Not ranked, with too few fixes that have the like elsewhere: {', '.join(few)}." if few else ""
+    return f"{told}.{rest}"
 
 
 def _at(row: Fix, days: int) -> Horizon:
@@ -185,6 +223,8 @@ def fixes(con: Connection, store: str, selection: Selection, by: str) -> Fixes:
         rest = np.setdiff1d(known, mine) if key is not None else mine[:0]
         found.append(summarise(pool, key, mine, first_of.get(key, mine[:0]), level, others, rest))
     found.sort(key=lambda f: (-f.fixes, f.key is None, str(f.key)))
+    if by == "shop":
+        found = _as_shops(con, selection, pool, found, dict(groups), level)
     placed = [mine[pool.placed[mine]] for key, mine in groups if key is not None]
     return Fixes(
         about(con, store, selection),
@@ -193,6 +233,29 @@ def fixes(con: Connection, store: str, selection: Selection, by: str) -> Fixes:
         summarise(pool, "all", chosen, firsts, level),
         difference(pool, placed),
     )
+
+
+def _as_shops(
+    con: Connection,
+    selection: Selection,
+    pool: Repairs,
+    rows: list[Fix],
+    groups: dict[str | None, IntArray],
+    level: float,
+) -> list[Fix]:
+    """The rows of shops with their shrunken ratios and what they did in vain (not by terminal: no sensor has one)."""
+    drawn = drawn_together([row.against for row in rows], level)
+    return [
+        replace(
+            row,
+            shrunken=ratio,
+            nothing_found=nothing_found(pool, groups[row.key]),
+            sensors=sensors(con, replace(selection, shop=row.key), level)
+            if row.key is not None and selection.terminal is None
+            else None,
+        )
+        for row, ratio in zip(rows, drawn, strict=True)
+    ]
 
 
 def summarise(

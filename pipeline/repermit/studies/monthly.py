@@ -11,6 +11,7 @@ from datetime import date
 from repermit.studies.about import About, about
 from repermit.studies.changes import Changes, changes
 from repermit.studies.clocks import ClockError, clock_errors
+from repermit.studies.fixes import Fixes, fixes
 from repermit.studies.life import Lives, lives
 from repermit.studies.months import Months, months
 from repermit.studies.outlook import Outlook, outlook
@@ -86,6 +87,7 @@ class Monthly:
     trend: Trend
     worse: Worse | None
     lives: Lives
+    shops: Fixes
     positions: Rates
     cells: Rates
     causes: tuple[CauseRow, ...]
@@ -176,6 +178,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         trend=trend(con, store, Selection(record)).total,
         worse=worse(con, store, of_year, rates(con, store, of_year, ("trailer",))),
         lives=lives(con, store, Selection(record), "system"),
+        shops=fixes(con, store, Selection(record), "shop"),
         positions=rates(con, store, of_year, ("position",), sharing),
         cells=rates(con, store, of_year, ("position", "cause"), sharing),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),

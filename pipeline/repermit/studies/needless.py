@@ -8,10 +8,10 @@ the same position within 90 days: the sensor was probably good.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 from typing import TYPE_CHECKING
 
 from repermit.studies.repaired import Repairs
+from repermit.studies.selection import Selection
 from repermit.warehouse import Connection, records
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ with replaced as (
     left join staging.returns b on b.serial = r.sensor_out
     left join marts.repairs m on m.repair_id = r.repair_id
     where r.action = 'sensor_replaced' and r.visit_kind = 'non_permit' and r.received_at < $end
-        and ($shop is null or r.shop = $shop)
+        and ($shop is null or r.shop = $shop) and ($fleet is null or m.fleet = $fleet) and ($system is null or m.system = $system)
 )
 select count(*) as replaced, count(result) as tested, count(*) filter (result = 'no_fault_found') as good,
     count(*) filter (seen >= $span or (gap < seen)) as followed,
@@ -79,13 +79,15 @@ from replaced
 """
 
 
-def sensors(con: Connection, end: date, shop: str | None, level: float) -> Sensors:
-    """Sensors replaced after a non-permit and received before `end`, of one shop or of all."""
+def sensors(con: Connection, selection: Selection, level: float) -> Sensors:
+    """Sensors replaced after a non-permit before the window's end; filtered by shop, fleet and system."""
     from datetime import timedelta
 
     from repermit.statistics.proportions import wilson_limits
 
-    found = records(con, SENSORS, {"end": end, "shop": shop, "span": timedelta(days=DAYS)})[0]
+    given = {name: getattr(selection, name) for name in ("shop", "fleet", "system")}
+    days = {"end": selection.window.end, "span": timedelta(days=DAYS)}
+    found = records(con, SENSORS, given | days)[0]
     low, high = (float(x) for x in wilson_limits(found["good"], found["tested"], level))
     if not found["tested"]:
         return Sensors(**found, low=None, high=None)

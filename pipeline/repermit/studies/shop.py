@@ -73,7 +73,7 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
         actions=_compared(repairs, mine, others, "action", level),
         methods=_compared(repairs, mine, others, "method", level),
         nothing_found=nothing_found(repairs, mine),
-        sensors=sensors(con, selection.window.end, shop, level),
+        sensors=sensors(con, Selection(selection.window, shop=shop), level),
         **counts,
     )
 

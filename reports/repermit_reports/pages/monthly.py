@@ -16,6 +16,8 @@ from repermit_reports.pages.monthly_units import METHODS as METHODS_OF_UNITS
 from repermit_reports.pages.monthly_units import lives_section, worse_section
 from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
 from repermit_reports.pages.outlook import outlook_section
+from repermit_reports.pages.shops_section import METHOD as SHOPS_METHOD
+from repermit_reports.pages.shops_section import shops_section
 from repermit_reports.pages.words import (
     CAUTIONS,
     ONLY_WHAT_STOPS,
@@ -32,6 +34,7 @@ METHODS = (
     "Before and after a change: each trailer's level is gamma about that of all and each month has its own; what is expected after follows from them, with variance clustered by trailer (Hauer 1997, from memory; Gaver and O'Muircheartaigh 1987).",
     "Faults whose finding is not recorded are shared out over the cells that the chain rules allow by maximum likelihood (Dempster, Laird and Rubin 1977; Miyakawa 1984), with rates by cause and first, middle or last position, and what testers name, from the faults whose finding is recorded; so counts need not be whole. The limits allow for it, by resampling trailers; hours and cost are by cause as recorded.",
     OUTLOOK_METHOD,
+    SHOPS_METHOD,
     "Mean time between faults is exposure over faults, with the reciprocal limits. It is of a repairable trailer, not the life of a sensor.",
 )
 NOTES_OF_MONTHS = (
@@ -57,6 +60,7 @@ def monthly_page(m: Monthly) -> Page:
             trend_part.by_age(m.trend, int(m.about.settings["min_trailers"])),
             *(_changes(m) if m.changes.rows else ()),
             *(part(m) for part in (_positions, _cells, _causes, worse_section, lives_section)),
+            shops_section(m.shops),
             *(section for section in (outlook_section(m.outlook),) if section),
             *(part(m) for part in (_outcomes, _set_aside)),
         )

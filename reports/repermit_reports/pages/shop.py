@@ -10,6 +10,7 @@ from repermit.studies.needless import Sensors
 from repermit.studies.shop import Compared, ShopRecord
 from repermit.wording import amount, number, percent, seen, whole, words
 from repermit_reports.charts import shop as charts
+from repermit_reports.charts import shops as versus
 from repermit_reports.page import Column, Figure, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, records_give
 
@@ -20,7 +21,7 @@ METHODS = (
     "A fix comes back when the trailer's next fault is at the place that was fixed, counted in days from its return. The first 90 days are told here. Faults elsewhere on the trailer are not held against the fix.",
     "Where the record does not say where the next fault was, it counts in part, by how often such faults turned out to be at the same place in all shops' records; the least and most that it could be stand beside it.",
     "By chance: what the usual number of faults at those places would bring in the same days, had the fix nothing to do with it.",
-    "Against the other shops: what their record brings on trailers of the same wiring and length, refused for the same reason with the same tester's showing, followed for the same days (indirect standardisation; exact limits of the ratio after Clopper and Pearson 1934; incidence after Aalen and Johansen 1978).",
+    "Against the other shops: what their record brings on trailers of the same wiring and length, refused for the same reason with the same tester's showing, followed for the same days (indirect standardisation; limits after Breslow and Day 1987, wider as fixes of one trailer come back together, Lin and Wei 1989; incidence after Aalen and Johansen 1978). Kinds of work that the other shops have fewer than 10 fixes of are joined with the next alike.",
 )
 ASSUMPTIONS = (
     "A trailer that was not refused again is taken to have held, as long as it was in service and loading.",
@@ -212,7 +213,7 @@ def _against(s: ShopRecord) -> Section:
     if a is None or a.ratio is None or a.low is None:
         lede = "The other shops have no fixes of the same kind on record, or none that came back, so there is nothing to hold this shop against."
         return Section("against", title, lede)
-    if a.compared < FEW:
+    if not a.ranked:
         lede = f"Only {seen(a.compared, 'fix', 'fixes')} of this shop can be followed and have the like elsewhere: too few to hold it against the others."
         return Section("against", title, lede)
     what = f"Of the {whole(a.compared)} fixes that the other shops have the like of, about {number(a.back, 2)} came back within 90 days. Expected from the other shops' record on the same mix of work: {number(a.expected, 2)}."
@@ -229,7 +230,33 @@ def _against(s: ShopRecord) -> Section:
         notes.append(
             f"{whole(left_out)} of this shop's {whole(s.total.placed)} fixes have no like elsewhere and are left out of this comparison."
         )
-    return Section("against", title, f"{what} {_verdict(a)}", notes=tuple(notes))
+    return Section(
+        "against", title, f"{what} {_verdict(a)}", figure=_times_as_often(s.total), notes=tuple(notes)
+    )
+
+
+def _times_as_often(total: Fix) -> Figure | None:
+    """One line for the same work, one for the same work done the same way; the rule at once is the others."""
+    held = (("the same mix of work", total.against), ("the same mix and action", total.against_same_action))
+    rows = [
+        {
+            "what": what,
+            "times": a.ratio,
+            "low": a.low or 0.0,
+            "high": a.high,
+            "label": f"{number(a.back, 2)} back, {number(a.expected, 2)} expected",
+        }
+        for what, a in held
+        if a and a.ranked and a.high is not None
+    ]
+    if not rows:
+        return None
+    return Figure(
+        "against-figure",
+        versus.times_as_often(rows),
+        "How many times as often the fixes of this shop come back as the other shops' record leads to expect; the rule at 1 is"
+        " the other shops, the line how far the true number may lie from the point.",
+    )
 
 
 def _between(a: Against) -> str:

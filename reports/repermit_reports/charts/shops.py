@@ -1,0 +1,84 @@
+"""The charts of shops against each other's record: the analyst's funnel, the foreman's line. May import `theme`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+
+from repermit_reports.theme import PALETTE
+
+Rows = list[dict[str, Any]]
+Chart = alt.LayerChart | alt.FacetChart
+
+
+def funnel(rows: Rows, limits: Rows) -> Chart:
+    """Ratio of comebacks to those expected, against those expected, with the limits of chance (Spiegelhalter 2005).
+
+    Rows: shop, expected, ratio, back, fixes, low, high, apart. Limits: expected, low_95, high_95, low_998, high_998.
+    """
+    top = 1.1 * max([2.0, *(row["ratio"] for row in rows)])
+    y_scale = alt.Scale(domain=[0, top])
+    x = alt.X("expected:Q", title="comebacks expected of the others' record", scale=alt.Scale(zero=True))
+    y_title = "came back over expected"
+
+    def edge(name: str, dashes: list[int]) -> alt.Chart:
+        y = alt.Y(f"{name}:Q", title=y_title, scale=y_scale)
+        line = alt.Chart(alt.InlineData(values=limits)).mark_line(
+            style="reference", strokeDash=dashes, clip=True
+        )
+        encoded: alt.Chart = line.encode(x=x, y=y)
+        return encoded
+
+    edges = [edge(name, [1, 0]) for name in ("low_95", "high_95")]
+    edges += [edge(name, [4, 3]) for name in ("low_998", "high_998")]
+    one = alt.Chart(alt.InlineData(values=[{"y": 1}])).mark_rule(style="reference").encode(y="y:Q")
+    points = (
+        alt.Chart(alt.InlineData(values=rows))
+        .mark_point(filled=True, size=80, opacity=1)
+        .encode(
+            x=x,
+            y=alt.Y("ratio:Q", title=y_title, scale=y_scale),
+            color=alt.condition("datum.apart", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"])),
+            shape=alt.condition("datum.apart", alt.value("diamond"), alt.value("circle")),
+            tooltip=[
+                alt.Tooltip("shop:N"),
+                alt.Tooltip("fixes:Q", title="fixes with the like elsewhere", format=","),
+                alt.Tooltip("back:Q", title="came back", format=".3"),
+                alt.Tooltip("expected:Q", format=".3"),
+                alt.Tooltip("ratio:Q", format=".3"),
+                alt.Tooltip("low:Q", title="from", format=".3"),
+                alt.Tooltip("high:Q", title="to", format=".3"),
+            ],
+        )
+    )
+    names = alt.Chart(alt.InlineData(values=rows)).mark_text(dy=-12).encode(x=x, y="ratio:Q", text="shop:N")
+    return alt.layer(*edges, one, points, names)
+
+
+def times_as_often(rows: Rows) -> Chart:
+    """How many times as often this shop's fixes come back as the others' record leads to expect; a line at once.
+
+    Rows, in the order to show: what, times, low, high, label.
+    """
+    order = [row["what"] for row in rows]
+    most = max([2.0, *(row["high"] for row in rows)])
+    scale = alt.Scale(domain=[0, min(most, 6.0) * 1.05])
+    x = alt.X("times:Q", title="times as often as the others' record leads to expect", scale=scale)
+    base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("what:N", sort=order, title=None))
+    once = alt.Chart(alt.InlineData(values=[{"x": 1}])).mark_rule(style="reference").encode(x="x:Q")
+    limits = base.mark_rule(color=PALETTE["blue"], strokeWidth=2, clip=True).encode(
+        x=alt.X("low:Q", scale=scale), x2="high:Q"
+    )
+    points = base.mark_point(filled=True, opacity=1, size=80, color=PALETTE["blue"]).encode(
+        x=x,
+        tooltip=[
+            alt.Tooltip("what:N", title="held on"),
+            alt.Tooltip("label:N", title="came back"),
+            alt.Tooltip("times:Q", format=".2"),
+            alt.Tooltip("low:Q", title="from", format=".2"),
+            alt.Tooltip("high:Q", title="to", format=".2"),
+        ],
+    )
+    labels = base.mark_text(style="quiet", dy=-12, align="left").encode(x=x, text="label:N")
+    return alt.layer(once, limits, points, labels).properties(height={"step": 44})
