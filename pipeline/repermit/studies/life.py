@@ -223,6 +223,26 @@ def lives(con: Connection, store: str, selection: Selection, by: str) -> Lives:
     return Lives(about(con, store, selection), by, tuple(rows), total, tuple(points), tuple(apart), differ_p)
 
 
+def standing_lots(con: Connection, selection: Selection) -> tuple[Life, ...]:
+    """The lots that stand out among all sensors before the window's end, as `lives` by lot tells them."""
+    end = {"end": selection.window.end}
+    share = one(con, FAILED_SHARE, end)
+    pool = _Pool(_ask(con, PIECES, selection, "lot"), 1.0 if share is None else float(share))
+    level, costs = settings_of(con).level, costs_of(con, selection.window.end)
+    bad = pool.compare(pool.key, pool.keys(known_only=True), 1 - level)[0] if pool.count.size else set()
+    most = {row["key"]: row["n"] for row in _ask_rows(con, MOST, selection, "lot")} if bad else {}
+    none = pool.count < 0
+    return tuple(
+        pool.row(key, pool.of(key), none, most.get(key, 0), level, costs, bad) for key in sorted(bad)
+    )
+
+
+def in_service(con: Connection, selection: Selection, lot: str) -> int:
+    """How many sensors of a lot are in service at the window's end, in the selection."""
+    sql = f"select coalesce(sum(n), 0)::bigint from ({PIECES.replace('KEY', 'part_lot')}) where key = $lot and in_place"
+    return int(one(con, sql, _parameters(sql, selection) | {"lot": lot}))
+
+
 def _parameters(sql: str, selection: Selection) -> dict[str, object]:
     return selection.parameters(sql) | (
         {"tenth": US_PER_DAY / 10, "shortest": SHORTEST_DAYS * US_PER_DAY} if "$tenth" in sql else {}

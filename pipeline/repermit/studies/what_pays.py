@@ -12,7 +12,7 @@ from typing import Literal
 
 from repermit.studies.fixes import Fix, fixes
 from repermit.studies.lanes import lanes
-from repermit.studies.life import QUARTER_DAYS, lives
+from repermit.studies.life import QUARTER_DAYS, in_service, standing_lots
 from repermit.studies.rates import rates
 from repermit.studies.selection import Selection, Window, covered
 from repermit.studies.worse import worse
@@ -119,7 +119,7 @@ def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
         *_trailers(con, store, year, loads),
         *_lanes(con, store, year, loads),
         *_methods(con, store, selection),
-        *_lots(con, store, selection),
+        *_lots(con, selection),
     ]
     priced = [_priced(a, refusal if a.kind == "lane" else _sum(fault, refusal)) for a in actions]
     priced.sort(key=lambda a: (-(a.money.value if a.money else 0.0), -a.spared.value, a.kind, a.names))
@@ -251,25 +251,19 @@ def _of_100(row: Fix) -> str:
     return f"{estimate(*_risk(row), as_percent=True)} of {whole(row.placed)}"
 
 
-def _lots(con: Connection, store: str, selection: Selection) -> list[Action]:
+def _lots(con: Connection, selection: Selection) -> list[Action]:
     """Lots that stand out, as far as the fleet has their sensors in service."""
     end = selection.window.end
-    everywhere = lives(con, store, Selection(selection.window), "lot")
-    bad = {row.key: row for row in everywhere.rows if row.stands_out and row.in_service}
-    if not bad:
-        return []
-    own = lives(con, store, Selection(selection.window, fleet=selection.fleet), "lot")
-    here = {row.key: row.in_service or 0 for row in own.rows}
     found = []
-    for key, row in bad.items():
+    for row in standing_lots(con, Selection(selection.window)):
         value, low, high = row.expected_91d
-        n = here.get(key, 0)
+        n = in_service(con, selection, str(row.key))
         if not n or value is None or not row.in_service:
             continue
         found.append(
             Action(
                 "lot",
-                (str(key),),
+                (str(row.key),),
                 Spared(value, low or 0.0, high if high is not None else value).times(n / row.in_service),
                 None,
                 f"{number(row.all.failures)} of {whole(row.all.lives)} sensors of the lot have failed, clearly more than others of"
