@@ -47,6 +47,11 @@ def percent(fraction: float | None) -> str:
     return _written(_rounded(hundredfold, -1 if abs(hundredfold) < Decimal("9.95") else 0)) + " %"
 
 
+def chance(p: float | None) -> str:
+    """How often chance alone does as much, to two figures; "under 0.001" where it is less."""
+    return "under 0.001" if p is not None and p < 0.001 else number(p, 2)
+
+
 def share(part: float | None, of: float | None) -> str:
     """A share with its count, "6 of 50, 12 %"; a weighted count to three figures.
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 if TYPE_CHECKING:
     import altair
 
-Kind = Literal["text", "link", "integer", "number", "money", "share", "percent", "interval", "date"]
+Kind = Literal["text", "link", "integer", "number", "money", "share", "percent", "p", "interval", "date"]
 
 
 @dataclass(frozen=True)
@@ -24,7 +24,7 @@ class Column:
     """One column. The kind says what its cells hold; None in a cell is *not known*.
 
     text: str. link: (text, name of a file beside the page). integer: a count, shown whole. number: three significant figures. money: an amount, also
-    hours and days. share: (part, of). percent: a fraction. interval: (low, high) or (value, low, high), as
+    hours and days. share: (part, of). percent: a fraction. p: how often chance alone does as much, a fraction. interval: (low, high) or (value, low, high), as
     fractions where `unit` is "%". date: a date, or a datetime shown in UTC.
     `help` is one sentence on what the column means, shown under the table.
     """
@@ -81,7 +81,7 @@ class Page:
     """A whole page. `headline` is one sentence with the number, its interval and whether it is news.
 
     `data_used` holds sentences and tables (files, rows, set aside). On a page of kind "shop" the cautions
-    come before everything but the headline and the lede.
+    come before everything but the headline and the lede. `glossary` holds words and what they mean here.
     """
 
     kind: str
@@ -95,6 +95,7 @@ class Page:
     methods: tuple[str, ...]
     assumptions: tuple[str, ...]
     made_on: date
+    glossary: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
         parts: list[Any] = [*self.sections, *(used for used in self.data_used if isinstance(used, Table))]

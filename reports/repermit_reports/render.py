@@ -48,6 +48,7 @@ class EndPart:
     id: str
     title: str
     items: tuple[str | Table, ...]
+    words: tuple[tuple[str, str], ...] = ()
 
 
 def render(page: Page) -> str:
@@ -119,6 +120,8 @@ def cell(value: Any, column: Column) -> Cell:
             return Cell(wording.amount(value), repr(float(value)))
         case "percent":
             return Cell(wording.percent(value), repr(float(value)))
+        case "p":
+            return Cell(wording.chance(value), repr(float(value)))
         case "share":
             part, of = value
             return Cell(wording.share(part, of), None if part is None or not of else repr(part / of))
@@ -136,9 +139,10 @@ def _end_parts(page: Page) -> tuple[list[EndPart], list[EndPart]]:
         EndPart("page_data", "Data used", page.data_used),
         EndPart("page_methods", "Methods and sources", page.methods),
         EndPart("page_assumptions", "Assumptions", page.assumptions),
+        EndPart("page_glossary", "Words used here", (), page.glossary),
     ]
     before, after = (cautions, others) if page.kind == "shop" else ([], others + cautions)
-    return [part for part in before if part.items], [part for part in after if part.items]
+    return [part for part in before if part.items], [part for part in after if part.items or part.words]
 
 
 def _charts(drawn: dict[str, specs.Spec]) -> dict[str, Any]:

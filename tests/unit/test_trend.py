@@ -21,7 +21,7 @@ from repermit.studies.histories import by_month, histories, on_all_records
 from repermit.studies.selection import select
 from repermit.studies.trend import Trends, compared_in_words, in_words, parse_by, trend
 from repermit.warehouse import opened
-from repermit_reports.pages.trend_part import by_age
+from repermit_reports.pages.monthly.by_age import by_age
 
 CASES = Path(__file__).parents[1] / "published" / "cases"
 START = date(2021, 1, 1)

@@ -128,7 +128,7 @@ def _page(con: Connection, store: str, kind: str, name: str | None, month: Windo
     last = f"{month.first:%Y-%m}"
     if kind == "monthly":
         from repermit.studies.monthly import monthly
-        from repermit_reports.pages.monthly import monthly_page
+        from repermit_reports.pages.monthly.page import monthly_page
 
         return monthly_page(monthly(con, store, select(con, month=last)))
     if kind == "fleet":

@@ -5,6 +5,7 @@ Marts in, `Monthly` out. May import `warehouse` and its neighbours.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date
 
@@ -12,16 +13,19 @@ from repermit.studies.about import About, about
 from repermit.studies.changes import Changes, changes
 from repermit.studies.clocks import ClockError, clock_errors
 from repermit.studies.fixes import Fixes, fixes
+from repermit.studies.lanes import Lanes, lanes
 from repermit.studies.life import Lives, lives
+from repermit.studies.located import Located, located
+from repermit.studies.month_before import Counted, MonthBefore, month_before
 from repermit.studies.months import Months, months
 from repermit.studies.outlook import Outlook, outlook
 from repermit.studies.quarantine import Reason, by_reason
 from repermit.studies.rates import Rate, Rates, rates
 from repermit.studies.selection import Selection, Window, covered
 from repermit.studies.sharing import share
-from repermit.studies.trend import Trend, trend
+from repermit.studies.trend import Trends, trend
 from repermit.studies.worse import Worse, worse
-from repermit.warehouse import Connection, records
+from repermit.warehouse import Connection, records, settings_of
 
 
 @dataclass(frozen=True)
@@ -82,9 +86,13 @@ class Monthly:
     this_month: Rate
     months: tuple[MonthRow, ...]
     judged: Months
+    before: MonthBefore
     changes: Changes
     outlook: Outlook
-    trend: Trend
+    trends: Trends
+    located: Located
+    lanes: Lanes
+    fixes: Fixes
     worse: Worse | None
     lives: Lives
     shops: Fixes
@@ -133,6 +141,13 @@ from (
 group by cause order by faults desc, cause nulls last
 """
 
+CAUSES_BY_MONTH = """
+select cause, strftime(started_at, '%Y-%m') as month, count(*) as faults
+from marts.faults
+where counts_as = 'fault' and started_at >= $first and started_at < $end and (open_until is null or $end <= open_until)
+group by 1, 2 order by 1 nulls last, 2
+"""
+
 OUTCOMES = """
 select case when f.counts_as = 'near_miss' then 'near_miss' when f.counts_as = 'rack' then 'rack'
     when e.outcome = 'open' and $end > f.open_until then 'left' else e.outcome end as outcome, count(*) as n
@@ -166,6 +181,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
     ]
     year_days = {"first": year.first, "end": year.end}
     sharing = share(con, year)
+    positions = rates(con, store, of_year, ("position",), sharing)
     return Monthly(
         about=about(con, store, selection),
         month=f"{window.first:%Y-%m}",
@@ -173,13 +189,17 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         this_month=rates(con, store, selection, ()).total,
         months=tuple(by_month_rows),
         judged=months(con, store, Selection(record)),
+        before=_before(con, [by_month[row.month] for row in by_month_rows], positions.total, year),
         changes=changes(con, store, Selection(record)),
         outlook=outlook(con, store, Selection(record)),
-        trend=trend(con, store, Selection(record)).total,
+        trends=trend(con, store, Selection(record), "fleet"),
+        located=located(con, store, Selection(record)),
+        lanes=lanes(con, store, of_year, record),
+        fixes=fixes(con, store, Selection(record), "action"),
         worse=worse(con, store, of_year, rates(con, store, of_year, ("trailer",))),
         lives=lives(con, store, Selection(record), "system"),
         shops=fixes(con, store, Selection(record), "shop"),
-        positions=rates(con, store, of_year, ("position",), sharing),
+        positions=positions,
         cells=rates(con, store, of_year, ("position", "cause"), sharing),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),
         outcomes={
@@ -191,6 +211,26 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         files=files_read(con),
         clocks=clock_errors(con),
     )
+
+
+def _before(con: Connection, rows: list[Rate], of_year: Rate, year: Window) -> MonthBefore:
+    """The last of the months of the year against those before it."""
+    from repermit.statistics.comparison import dispersion
+
+    use_loads = bool(of_year.loads)
+    mine = [row for row in rows if row.keys["month"] >= f"{year.first:%Y-%m}"]
+    counted = tuple(
+        Counted(row.keys["month"], round(row.faults), float((row.loads if use_loads else row.days) or 0.0))
+        for row in mine
+    )
+    causes: dict[str | None, dict[str, int]] = defaultdict(dict)
+    for row in records(con, CAUSES_BY_MONTH, {"first": year.first, "end": year.end}):
+        causes[row["cause"]][row["month"]] = row["faults"]
+    level, wider = settings_of(con).level, 1.0
+    if of_year.faults and of_year.loads and of_year.per_1000_loads_low is not None:
+        low = of_year.per_1000_loads_low * of_year.loads / 1000
+        wider = float(dispersion(of_year.faults, low, level))
+    return month_before(counted, causes, wider, level)
 
 
 def files_read(con: Connection) -> tuple[FileRow, ...]:

@@ -50,47 +50,139 @@ def control(rows: Rows, per: str) -> Chart:
     return alt.layer(*layers)
 
 
-def position_by_cause(rows: Rows, positions: list[str], causes: list[str]) -> Chart:
-    """Counts of faults by position and cause, as a table of shaded cells. Rows: position, cause, n, per_1000."""
+def position_by_cause(rows: Rows, positions: list[str], causes: list[str], per: str) -> Chart:
+    """Rates by position and cause, as a table of shaded cells with the count under each rate.
+
+    Rows: position, cause, rate, rate_text, limits (text), n.
+    """
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         x=alt.X(
             "position:N",
             sort=positions,
-            title="position in the chain (0 = trailer level)",
+            title=f"position in the chain; faults {per}, and how many (small)",
             axis=alt.Axis(orient="top", labelAngle=0),
         ),
         y=alt.Y("cause:N", sort=causes, title=None),
     )
     cells = base.mark_rect().encode(
-        color=alt.Color("n:Q", scale=alt.Scale(type="sqrt"), legend=None),
+        color=alt.Color("rate:Q", scale=alt.Scale(type="sqrt"), legend=None),
         tooltip=[
             alt.Tooltip("position:N"),
             alt.Tooltip("cause:N"),
+            alt.Tooltip("rate_text:N", title=f"faults {per}"),
+            alt.Tooltip("limits:N", title="95 % limits"),
             alt.Tooltip("n:Q", title="faults", format=","),
-            alt.Tooltip("per_1000:Q", title="per 1,000 loads", format=".3"),
-            alt.Tooltip("limits:N", title="limits"),
+        ],
+    )
+    rate = base.mark_text(baseline="middle", dy=-6).encode(text="rate_text:N")
+    count = base.mark_text(baseline="middle", dy=8, fontSize=10).encode(text=alt.Text("n:Q", format=","))
+    return alt.layer(cells, rate, count).properties(height={"step": 34})
+
+
+def causes(rows: Rows, order: list[str], what: list[str]) -> Chart:
+    """Each cause's share of all faults, hours and money, with the amounts as labels.
+
+    Rows: cause, what (one of `what`), share (in per cent), amount (text).
+    """
+    colours = [PALETTE["blue"], PALETTE["orange"], PALETTE["teal"]][: len(what)]
+    most = max(row["share"] for row in rows)
+    base = alt.Chart(alt.InlineData(values=rows)).encode(
+        y=alt.Y("cause:N", sort=order, title=None, axis=alt.Axis(labelExpr="split(datum.label, ', ')")),
+        yOffset=alt.YOffset("what:N", sort=what, scale=alt.Scale(paddingOuter=0.25)),
+        x=alt.X("share:Q", title="share of all, %", scale=alt.Scale(domain=[0, most * 1.35], nice=False)),
+    )
+    bars = base.mark_bar().encode(
+        color=alt.Color("what:N", title=None, sort=what, scale=alt.Scale(domain=what, range=colours)),
+        tooltip=[
+            alt.Tooltip("cause:N"),
+            alt.Tooltip("what:N", title="of all"),
+            alt.Tooltip("amount:N"),
+            alt.Tooltip("share:Q", title="share, %", format=".0f"),
+        ],
+    )
+    labels = base.mark_text(style="label", fontSize=11).encode(text="amount:N")
+    return alt.layer(bars, labels).properties(height=alt.Step(15, **{"for": "offset"}))
+
+
+def found_against_named(rows: Rows, named: list[str], found: list[str]) -> Chart:
+    """Visits by position named and place found, as shaded cells; those where both are the same are framed.
+
+    Rows: named, found, n, of (all of the position named), same.
+    """
+    base = alt.Chart(alt.InlineData(values=rows)).encode(
+        x=alt.X(
+            "named:N",
+            sort=named,
+            title="position that the tester named",
+            axis=alt.Axis(orient="top", labelAngle=0),
+        ),
+        y=alt.Y("found:N", sort=found, title="found at position"),
+    )
+    cells = base.mark_rect(strokeWidth=2).encode(
+        color=alt.Color("n:Q", scale=alt.Scale(type="sqrt"), legend=None),
+        stroke=alt.condition("datum.same", alt.value(PALETTE["blue"]), alt.value("transparent")),
+        tooltip=[
+            alt.Tooltip("named:N", title="tester named"),
+            alt.Tooltip("found:N", title="found at"),
+            alt.Tooltip("n:Q", title="visits", format=","),
+            alt.Tooltip("of:Q", title="of those with that position named", format=","),
         ],
     )
     return alt.layer(cells, base.mark_text(baseline="middle").encode(text=alt.Text("n:Q", format=",")))
 
 
-def causes(rows: Rows, order: list[str]) -> Chart:
-    """Faults by cause as bars with their counts. Rows: cause, faults, hours, cost."""
-    base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("cause:N", sort=order, title=None))
-    x = alt.X("faults:Q", title="faults in twelve months", axis=alt.Axis(tickMinStep=1))
-    bars = base.mark_bar(color=PALETTE["blue"], height=14).encode(
-        x=x,
+def lanes(rows: Rows, order: list[str]) -> Chart:
+    """How many times the usual each lane has, with limits and counts; one that stands out is a diamond.
+
+    Rows: lane, ratio, low, high, n, loads, flagged.
+    """
+    base = alt.Chart(alt.InlineData(values=rows)).encode(
+        y=alt.Y("lane:N", sort=order, title=None, axis=alt.Axis(labelExpr="split(datum.label, ', ')"))
+    )
+    colour = alt.condition("datum.flagged", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"]))
+    limits = base.mark_rule(strokeWidth=2).encode(
+        x=alt.X("low:Q", title="times the usual", scale=alt.Scale(zero=True)), x2="high:Q", color=colour
+    )
+    points = base.mark_point().encode(
+        x="ratio:Q",
+        size=alt.condition("datum.flagged", alt.value(170), alt.value(60)),
+        color=colour,
+        shape=alt.condition("datum.flagged", alt.value("diamond"), alt.value("circle")),
         tooltip=[
-            alt.Tooltip("cause:N"),
-            alt.Tooltip("faults:Q", format=","),
-            alt.Tooltip("hours:Q", title="hours stopped", format=",.0f"),
-            alt.Tooltip("cost:Q", title="cost", format=",.0f"),
+            alt.Tooltip("lane:N"),
+            alt.Tooltip("ratio:Q", title="times the usual", format=".3"),
+            alt.Tooltip("low:Q", title="from", format=".3"),
+            alt.Tooltip("high:Q", title="to", format=".3"),
+            alt.Tooltip("n:Q", title="refusals cleared", format=","),
+            alt.Tooltip("loads:Q", title="loads", format=","),
         ],
     )
-    return alt.layer(bars, base.mark_text(style="label").encode(x=x, text=alt.Text("faults:Q", format=",")))
+    usual = alt.Chart(alt.InlineData(values=[{"usual": 1}])).mark_rule(style="reference").encode(x="usual:Q")
+    counts = base.mark_text(style="quiet").encode(x="high:Q", text=alt.Text("n:Q", format=","))
+    return alt.layer(usual, limits, points, counts).properties(height={"step": 34})
 
 
-def mean_time(rows: Rows, order: list[str]) -> Chart:
+def fixes(rows: Rows, order: list[str]) -> Chart:
+    """Share of fixes that came back, by what was done, with limits. Rows: action, risk, low, high, n, label, says."""
+    base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("action:N", sort=order, title=None))
+    scale = alt.Scale(domain=[0, 1])
+    title = "back at the same place within 90 days"
+    x = alt.X("risk:Q", title=title, scale=scale, axis=alt.Axis(format="%"))
+    limits = base.mark_rule(style="limits").encode(x=alt.X("low:Q", title=title, scale=scale), x2="high:Q")
+    points = base.mark_point(color=PALETTE["blue"]).encode(
+        x=x,
+        tooltip=[
+            alt.Tooltip("action:N", title="what was done"),
+            alt.Tooltip("says:N", title="came back"),
+            alt.Tooltip("low:Q", title="from", format=".0%"),
+            alt.Tooltip("high:Q", title="to", format=".0%"),
+        ],
+    )
+    counts = base.mark_text(style="quiet").encode(x="high:Q", text="n:Q")
+    return alt.layer(limits, points, counts)
+
+
+def by_position(rows: Rows, order: list[str]) -> Chart:
     """Faults per 1,000 loads by position with limits. Rows: position, rate, low, high, n, trailers."""
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         y=alt.Y("position:N", sort=order, title="position in the chain")

@@ -45,3 +45,34 @@ def by_age(rows: Rows) -> Chart:
         ],
     )
     return alt.layer(band, steady, line, touch)
+
+
+def by_group(rows: Rows, names: list[str]) -> Chart:
+    """Faults that a trailer of each group has had by an age, with limits, a step line a group with its name.
+
+    Rows: name, age_years, faults, low, high, at_risk, age (as text).
+    """
+    colour = alt.Color(
+        "name:N",
+        title=None,
+        scale=alt.Scale(domain=names, range=list(PALETTE.values())[: len(names)]),
+        legend=alt.Legend(symbolOpacity=1),
+    )
+    x = alt.X("age_years:Q", title="age of the trailer, years", scale=alt.Scale(zero=False, nice=False))
+    title = "faults a trailer, added up"
+    base = alt.Chart(alt.InlineData(values=rows)).encode(x=x, color=colour)
+    band = base.mark_area(interpolate="step-after", opacity=0.12).encode(
+        y=alt.Y("low:Q", title=title), y2="high:Q"
+    )
+    line = base.mark_line(interpolate="step-after").encode(
+        y=alt.Y("faults:Q", title=title, scale=alt.Scale(zero=True)),
+        tooltip=[
+            alt.Tooltip("name:N", title="group"),
+            alt.Tooltip("age:N"),
+            alt.Tooltip("faults:Q", title="faults a trailer", format=".3"),
+            alt.Tooltip("low:Q", title="from", format=".3"),
+            alt.Tooltip("high:Q", title="to", format=".3"),
+            alt.Tooltip("at_risk:Q", title="trailers watched", format=","),
+        ],
+    )
+    return alt.layer(band, line)

@@ -17,10 +17,12 @@ NEEDED = "It leaves out what the test itself misses, and the time until a sensor
 
 
 def with_silent(page: Page, silent: Silent | None) -> Page:
-    """The page with a section on planned function tests, where there are any and the page shows anything."""
+    """The page with a section on planned function tests before that on the records, where there are any tests."""
     if silent is None or not page.sections:
         return page
-    return replace(page, sections=(*page.sections, _section(silent)), methods=(*page.methods, METHOD))
+    at = next((i for i, s in enumerate(page.sections) if s.id == "quarantine"), len(page.sections))
+    sections = (*page.sections[:at], _section(silent), *page.sections[at:])
+    return replace(page, sections=sections, methods=(*page.methods, METHOD))
 
 
 def _section(s: Silent) -> Section:

@@ -1,7 +1,4 @@
-"""Two sections of the monthly page: which trailers are truly worse, and how long sensors last.
-
-May import `wording`, `page`, `words` and the page's charts.
-"""
+"""How long sensors last."""
 
 from __future__ import annotations
 
@@ -12,45 +9,7 @@ from repermit_reports.charts import life as charts
 from repermit_reports.page import Column, Figure, Section, Table
 from repermit_reports.theme import PALETTE
 
-METHODS = (
-    "Who is truly worse: gamma-Poisson shrinkage by marginal maximum likelihood (Gaver and O'Muircheartaigh 1987); the probability is that of a rate above nine tenths of such trailers'.",
-    "Sensor lives: product-limit curve of sensors of known birth (Kaplan and Meier 1958); Weibull by maximum likelihood with late entry and likelihood-ratio limits (Meeker and Escobar 1998), sensors of unknown birth by the renewal process of their position since the trailer's service began (Cox 1962). No verdict unless known births alone give the same.",
-)
-SHOWN = 12
-"""Trailers in the table."""
-
-
-def worse_section(m: Monthly) -> Section:
-    """Which trailers are truly worse, with the probability and the evidence."""
-    found = m.worse
-    if found is None or not found.rows:
-        return Section("worse", "Trailers truly worse", "Too few trailers with faults to tell.")
-    per = "1,000 loads" if found.per == "1000_loads" else "year in service"
-    table = Table(
-        "worse-table",
-        f"Trailers by the probability of being among the worst tenth, the first {SHOWN}, {m.year}",
-        (
-            Column("trailer", "trailer"),
-            Column("faults", "faults", kind="number"),
-            Column(
-                "rate",
-                f"faults per {per} to expect",
-                kind="interval",
-                help="its own rate, drawn towards that of all",
-            ),
-            Column("worst", "probability of the worst tenth", kind="percent"),
-        ),
-        tuple((u.key, u.faults, (u.rate, u.low, u.high), u.worst_tenth) for u in found.rows[:SHOWN]),
-    )
-    return Section(
-        "worse",
-        "Trailers truly worse",
-        found.sentence,
-        table=table if found.p is not None and found.rows[0].worst_tenth is not None else None,
-        notes=(
-            "Someone always has the most faults. A longer trailer has more that can fail, which counts here.",
-        ),
-    )
+METHOD = "Sensor lives: product-limit curve of sensors of known birth (Kaplan and Meier 1958); Weibull by maximum likelihood with late entry and likelihood-ratio limits (Meeker and Escobar 1998), sensors of unknown birth by the renewal process of their position since the trailer's service began (Cox 1962). No verdict unless known births alone give the same."
 
 
 def lives_section(m: Monthly) -> Section:

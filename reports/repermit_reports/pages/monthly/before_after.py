@@ -1,0 +1,47 @@
+"""Did the changes work: faults of changed trailers against those expected without the change."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from repermit.studies.changes import VERDICT_WORDS, AfterChange, change_sentence
+from repermit.studies.monthly import Monthly
+from repermit_reports.page import Column, Section, Table
+
+
+def before_after(m: Monthly) -> Section | None:
+    """Each change in words and in numbers; None where none is on record."""
+    if not m.changes.rows:
+        return None
+    nothing = AfterChange(None, None, None, None, "too_few")
+    found = [(row, row.told or nothing) for row in m.changes.rows]
+    table = Table(
+        "changes-table",
+        "Faults of the changed trailers since, against those expected without the change",
+        (
+            Column("change", "change"),
+            Column("since", "first made on", kind="date"),
+            Column("trailers", "trailers", kind="integer"),
+            Column("others", "trailers without it", kind="integer"),
+            Column("before", "faults before", kind="integer"),
+            Column("after", "faults since", kind="integer"),
+            Column("expected", "expected without it", kind="number"),
+            Column("ratio", "since over expected", kind="interval"),
+            Column("verdict", "that is"),
+        ),
+        tuple(
+            (row.change, date.fromisoformat(row.first_on), row.trailers, row.others, row.faults_before, row.faults_after,
+             told.expected, None if told.ratio is None else (told.ratio, told.low, told.high), VERDICT_WORDS[told.verdict])
+            for row, told in found
+        ),
+    )  # fmt: skip
+    return Section(
+        "changes",
+        "Did the changes work",
+        "\n\n".join(change_sentence(row) for row, _ in found),
+        table=table,
+        notes=(
+            "Trailers that were chosen because they were bad come down by themselves, so each is held against its own past shrunken towards that of all, not against its raw count before. Season and drift are those of the trailers without the change.",
+            "Other changes made to the same trailers at the time can't be told apart from this one.",
+        ),
+    )

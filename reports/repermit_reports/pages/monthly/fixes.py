@@ -1,0 +1,69 @@
+"""Do fixes hold: what came back at the same place, by what was done."""
+
+from __future__ import annotations
+
+from repermit.studies.fixes import Fix
+from repermit.studies.monthly import Monthly
+from repermit.wording import percent, words
+from repermit_reports.charts import monthly as charts
+from repermit_reports.page import Column, Figure, Section, Table
+
+DAYS = 90
+
+
+def fixes_section(m: Monthly) -> Section:
+    """Risk of a comeback by action, beside what chance alone would bring."""
+    found = m.fixes
+    placed = [row for row in found.rows if row.placed]
+    if not placed:
+        return Section("fixes", "Do fixes hold", "No repair with a known place is on record.")
+    rows = [
+        {"action": words(row.key), "risk": at.risk, "low": at.risk_low, "high": at.risk_high, "n": row.placed,
+         "label": f"{row.placed} fixes", "says": f"{percent(at.risk)} of {row.placed}"}
+        for row in placed
+        for at in row.horizons
+        if at.days == DAYS and at.risk is not None
+    ]  # fmt: skip
+    return Section(
+        "fixes",
+        "Do fixes hold",
+        found.sentence(),
+        figure=Figure(
+            "fixes-figure",
+            charts.fixes(rows, [str(row["action"]) for row in rows]),
+            f"Share of fixes with a fault at the same place within {DAYS} days, by what was done, with 95 % limits and counts.",
+        )
+        if rows
+        else None,
+        table=_table((*found.rows, found.total)),
+        notes=(
+            f"All repairs returned before {m.about.end}. A fix that comes back was not always badly made: the cause may have been another, or a new fault came at the same place, which the column by chance counts.",
+        ),
+    )
+
+
+def _table(rows: tuple[Fix, ...]) -> Table:
+    def risk(row: Fix, days: int) -> tuple[float, float | None, float | None] | None:
+        at = next(h for h in row.horizons if h.days == days)
+        return None if at.risk is None else (at.risk, at.risk_low, at.risk_high)
+
+    first = "of first visits, those with no further visit and nothing back there within 30 days"
+    return Table(
+        "fixes-table",
+        "Fixes by what was done, and what came back at the same place",
+        (
+            Column("action", "what was done"),
+            Column("fixes", "fixes", kind="integer"),
+            Column("placed", "with a known place", kind="integer"),
+            *(Column(f"risk_{d}", f"back within {d} days", unit="%", kind="interval") for d in (30, 90, 180)),
+            Column("chance", "back within 90 days by chance", kind="number", help="a count, from the background rate of faults at their positions"),
+            Column("first", "ended the matter", unit="%", kind="interval", help=first),
+        ),
+        tuple(
+            (
+                words(row.key), row.fixes, row.placed, *(risk(row, d) for d in (30, 90, 180)), row.expected_background_90d,
+                None if row.first_time_fix.value is None else (row.first_time_fix.value, row.first_time_fix.low, row.first_time_fix.high),
+            )
+            for row in rows
+        ),
+    )  # fmt: skip

@@ -1,0 +1,35 @@
+"""What became of the month's episodes, and what is unresolved."""
+
+from __future__ import annotations
+
+from repermit.studies.monthly import Monthly
+from repermit.wording import whole
+from repermit_reports.page import Column, Section, Table
+
+OUTCOME_WORDS = {
+    "repaired": "repaired: a fault",
+    "open": "no repair and no load since: an unresolved fault",
+    "cleared_retry": "cleared on trying again, no repair",
+    "cleared_other_lane": "cleared on another lane, no repair",
+    "left": "left without a load, no repair on record",
+    "near_miss": "correct trip on real liquid: a near miss, not a fault",
+    "rack": "the rack's own fault",
+}
+
+
+def outcomes(m: Monthly) -> Section:
+    """How many were repaired, cleared, left, or no fault of a trailer."""
+    table = Table(
+        "outcomes-table",
+        f"What became of the episodes that began in {m.month}; they add up to {whole(sum(m.outcomes.values()))}",
+        (Column("outcome", "outcome"), Column("n", "episodes", kind="integer")),
+        tuple((OUTCOME_WORDS[name], n) for name, n in m.outcomes.items()),
+    )
+    listed = "; ".join(f"{u.trailer_id} since {u.started_at}" for u in m.unresolved[:10])
+    more = f" and {len(m.unresolved) - 10} more" if len(m.unresolved) > 10 else ""
+    lede = (
+        f"Unresolved at the month's end: {listed}{more}."
+        if m.unresolved
+        else "Nothing was unresolved at the month's end."
+    )
+    return Section("outcomes", "What became of the episodes", lede, table=table)

@@ -1,0 +1,94 @@
+"""The head of the monthly page: the headline, and the month in one paragraph made from the results."""
+
+from __future__ import annotations
+
+from repermit.studies.monthly import Monthly
+from repermit.studies.months import MonthJudged, month_sentence, shift_sentence
+from repermit.studies.outlook import ALL
+from repermit.wording import estimate, interval, number, percent, seen, whole, words
+
+
+def headline(m: Monthly) -> str:
+    """The number, its interval, and whether it is news."""
+    r = m.this_month
+    what = seen(r.faults, "fault of a trailer", "faults of trailers")
+    if r.per_1000_loads is None:
+        return f"{what[0].upper()}{what[1:]} in {m.month}."
+    rate = estimate(r.per_1000_loads, r.per_1000_loads_low, r.per_1000_loads_high)
+    line = f"{what[0].upper()}{what[1:]} in {m.month}, {rate} per 1,000 loads"
+    row = _this(m)
+    signal = m.judged.signal_of(row) if row else None
+    if signal is None:
+        return line + "; whether that is a signal can't be told yet."
+    told = {
+        "high": ": a signal, more than chance brings.",
+        "low": ": a signal, fewer than chance brings.",
+        "none": ": no signal.",
+    }
+    return line + told[signal]
+
+
+def paragraph(m: Monthly) -> str:
+    """Is it news, what leads, what is at odds, what comes next: one sentence each, none without its number."""
+    row = _this(m)
+    judged = [month_sentence(m.judged, row), shift_sentence(m.judged)] if row else []
+    told = (*judged, _leading(m), m.trends.total.says, _lanes(m), _fixes(m), _worse(m), _next(m), _open(m))
+    return " ".join(sentence for sentence in told if sentence)
+
+
+def _this(m: Monthly) -> MonthJudged | None:
+    """The month of the page among the months judged."""
+    return next((row for row in m.judged.rows if row.month == m.month), None)
+
+
+def _leading(m: Monthly) -> str:
+    found = [c for c in m.causes if c.cause not in (None, "none_found")]
+    total = sum(c.faults for c in m.causes)
+    if not found:
+        return ""
+    line = f"Of {seen(total, 'fault')} of the twelve months {whole(found[0].faults)} were {words(found[0].cause)}, the cause found most often"
+    nothing = next((c.faults for c in m.causes if c.cause == "none_found"), 0)
+    return line + (f"; in {whole(nothing)} the shop found no fault." if nothing else ".")
+
+
+def _lanes(m: Monthly) -> str:
+    flagged = [f"{row.lane} of {row.terminal}" for row in m.lanes.rows if row.flagged]
+    if not flagged:
+        return "No lane stands out." if m.lanes.rows else ""
+    return f"Lane {', lane '.join(flagged)} refuses more than its trailers meet elsewhere."
+
+
+def _fixes(m: Monthly) -> str:
+    at = next((h for h in m.fixes.total.horizons if h.days == 90), None)
+    if at is None or at.risk is None:
+        return ""
+    risk = estimate(at.risk, at.risk_low, at.risk_high, as_percent=True)
+    return f"Of {whole(m.fixes.total.placed)} fixes with a known place {risk} came back within 90 days."
+
+
+def _worse(m: Monthly) -> str:
+    if m.worse is None or m.worse.p is None:
+        return ""
+    named = ", ".join(f"{u.key} ({percent(u.worst_tenth)})" for u in m.worse.named)
+    return (
+        f"Probably among the worst tenth of trailers: {named}."
+        if named
+        else "No trailer is shown to be truly worse."
+    )
+
+
+def _next(m: Monthly) -> str:
+    ahead = next((f for f in m.outlook.quarter if f.quantity == "faults" and f.key == ALL), None)
+    if ahead is None:
+        return ""
+    return f"Next three months: about {number(ahead.expected)} faults ({interval(ahead.low, ahead.high)})."
+
+
+def _open(m: Monthly) -> str:
+    c = m.about.counts
+    aside = (
+        f"; {whole(c['quarantined'])} rows of the records are set aside and in no figure"
+        if c["quarantined"]
+        else ""
+    )
+    return f"{seen(len(m.unresolved), 'fault is', 'faults are').replace(' seen', '').capitalize()} unresolved at the month's end{aside}."
