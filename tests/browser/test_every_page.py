@@ -42,6 +42,7 @@ SOMETIMES = {
     "#located-figure": {"monthly"},
     "#fixes-figure": {"monthly"},
     "#rack-side-figure": {"monthly"},
+    "#shops-figure": {"monthly"},
     "#which-lane-figure": {"terminal"},
 }
 """Charts that take more, and the kinds of page of the sample that hold them."""
@@ -67,7 +68,9 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 def charts_of(one: Any, path: Path) -> int:
     """How many charts the page should hold; three months of eight trailers are too few for some of them."""
-    return CHARTS[kind_of(path)] + sum(one.page.locator(id_).count() for id_ in SOMETIMES)
+    return CHARTS[kind_of(path)] + sum(
+        one.page.locator(id_).count() for id_ in (*SOMETIMES, "#against-figure")
+    )
 
 
 def hostile_rows() -> dict[str, list[dict[str, Any]]]:

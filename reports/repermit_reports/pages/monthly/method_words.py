@@ -5,6 +5,7 @@ from __future__ import annotations
 from repermit.studies.sharing import ASSUMPTION
 from repermit_reports.pages.monthly import by_age, lives, worse
 from repermit_reports.pages.outlook import METHOD as OUTLOOK
+from repermit_reports.pages.shops_section import METHOD as SHOPS
 from repermit_reports.pages.words import ONLY_WHAT_STOPS
 
 METHODS = (
@@ -17,6 +18,7 @@ METHODS = (
     "Found against indicated: shares with score limits (Wilson 1927), agreement beyond chance as kappa (Cohen 1960). That a shop repeats the tester is told from its share at the named position against that of the other shops for like indications.",
     "Lanes: refusals cleared without a repair, of the same trailers in the same months on this lane and on others, by conditional tests within trailer and month, adjusted for the number of lanes (Benjamini and Hochberg 1995).",
     "Fixes: the risk of a fault at the same position after the return, other faults competing (Aalen and Johansen 1978). Where the place of the next fault is not recorded it counts with the probability of being the same.",
+    SHOPS,
     worse.METHOD,
     "Before and after a change: each trailer's level is gamma about that of all and each month has its own; what is expected after follows from them, with variance clustered by trailer (Hauer 1997, from memory; Gaver and O'Muircheartaigh 1987).",
     OUTLOOK,

@@ -22,6 +22,7 @@ from repermit_reports.pages.monthly.positions import by_position, position_by_ca
 from repermit_reports.pages.monthly.quality import quality
 from repermit_reports.pages.monthly.worse import worse_section
 from repermit_reports.pages.outlook import outlook_section
+from repermit_reports.pages.shops_section import shops_section
 from repermit_reports.pages.words import CAUTIONS, data_sentence, files_table, records_give
 
 SECTIONS: tuple[Callable[[Monthly], Section | None], ...] = (
@@ -36,6 +37,7 @@ SECTIONS: tuple[Callable[[Monthly], Section | None], ...] = (
     by_group,
     lives_section,
     fixes_section,
+    lambda m: shops_section(m.shops),
     worse_section,
     lanes_section,
     before_after,
