@@ -45,7 +45,8 @@ def quarantine(
                 f"{out} cannot be written: {error.strerror}", hint="Check the folder."
             ) from error
         say(
-            f"{len(rows)} rows written to {out}; mend their cells and ingest it: rows left as they are go on waiting"
+            f"{len(rows)} rows written to {out}; mend their cells (or write yes under drop beside what is no record)"
+            " and ingest it: rows left as they are go on waiting"
         )
     elif form is Format.table:
         if not rows:
