@@ -66,6 +66,8 @@ def against(
 
     from repermit.statistics.standardised import standardised_ratio
 
+    if not len(placed):
+        return NOBODY
     index = np.concatenate([placed, others[repairs.placed[others]]])
     ours = np.arange(len(index)) < len(placed)
     found = standardised_ratio(
