@@ -10,6 +10,10 @@ from __future__ import annotations
 import math
 from datetime import UTC, date, datetime
 from decimal import ROUND_HALF_UP, Decimal
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 UNKNOWN = "–"  # noqa: RUF001 (an en dash is meant)
 MINUS = "−"  # noqa: RUF001 (a minus sign is meant)
@@ -62,22 +66,64 @@ def share(part: float | None, of: float | None) -> str:
 
 
 def interval(low: float | None, high: float | None, *, as_percent: bool = False) -> str:
-    """Two limits: "1.2 to 3.4"; "1.2 or more", "up to 3.4" where one is not known; "4 to 21 %" as percent."""
-    write = percent if as_percent else number
-    if low is None and high is None:
-        return UNKNOWN
-    if high is None:
-        return f"{write(low)} or more"
-    return f"up to {write(high)}" if low is None else f"{write(low).removesuffix(' %')} to {write(high)}"
+    """Two limits: "1.2 to 3.4"; "1.2 or more", "up to 3.4" where one is not known; "4 to 21 %" as percent.
+
+    Both have the decimals of the upper one at three figures: "0.06 to 1.00".
+    """
+    return _limits(None, low, high, as_percent)[1]
 
 
 def estimate(point: float | None, low: float | None, high: float | None, *, as_percent: bool = False) -> str:
-    """A value with its limits, "2.1 (1.2 to 3.4)"; the limits alone where the value is not known."""
-    limits = interval(low, high, as_percent=as_percent)
+    """A value with its limits, "2.1 (1.2 to 3.4)"; the limits alone where the value is not known.
+
+    All have the decimals of the value at three figures: "0.302 (0.060 to 1.000)", "1,230 (810 to 1,870)".
+    """
+    value, limits = _limits(point, low, high, as_percent)
     if point is None:
         return limits
-    value = percent(point) if as_percent else number(point)
     return value if limits == UNKNOWN else f"{value} ({limits})"
+
+
+def _limits(
+    point: float | None, low: float | None, high: float | None, as_percent: bool
+) -> tuple[str, str]:
+    """The value and its limits, written to the same place."""
+    given = [value for value in (point, low, high) if value is not None]
+    write = _alike(given, point if point is not None else high if high is not None else low, as_percent)
+    sign = " %" if as_percent else ""
+    value = UNKNOWN if point is None else write(point) + sign
+    if low is None and high is None:
+        return value, UNKNOWN
+    if high is None:
+        return value, f"{write(low or 0.0)}{sign} or more"
+    return value, f"up to {write(high)}{sign}" if low is None else f"{write(low)} to {write(high)}{sign}"
+
+
+def _alike(given: list[float], leading: float | None, as_percent: bool) -> Callable[[float], str]:
+    """How to write several values with the same decimals: those of the leading one, at most as many as any needs.
+
+    A value that would read as none, or a share that would read as all, and is not, keeps one figure more.
+    """
+    times = 100 if as_percent else 1
+    lead = _exact(leading or 0.0) * times
+    if as_percent:
+        place = -1 if 0 < abs(lead) < Decimal("9.95") else 0
+    else:
+        place = lead.adjusted() - 2 if lead else -2
+    rounded = [_rounded(_exact(value) * times, place) for value in given]
+    decimals = max([0, *(-int(value.normalize().as_tuple().exponent) for value in rounded)])
+
+    def write(value: float) -> str:
+        exact = _exact(value) * times
+        if exact and not _rounded(exact, place):
+            return "under 0.1" if as_percent and exact < Decimal("0.05") else _written(_rounded(exact, exact.adjusted()))
+        if as_percent and exact < 100 and _rounded(exact, place) == 100:
+            return "over 99"
+        shown = _rounded(exact, place)
+        text = format(abs(shown), f",.{decimals}f")
+        return MINUS + text if shown < 0 else text
+
+    return write
 
 
 def seen(count: float | None, one: str, many: str = "") -> str:

@@ -89,6 +89,59 @@ def test_intervals_say_which_limit_is_missing() -> None:
     assert wording.estimate(2.1, None, None) == "2.1"
 
 
+@pytest.mark.parametrize(
+    ("point", "low", "high", "text"),
+    [
+        (0.302, 0.06, 1.0, "0.302 (0.060 to 1.000)"),
+        (2, 1.25, 3.4, "2.00 (1.25 to 3.40)"),
+        (12, 10, 15, "12 (10 to 15)"),
+        (12.34, 1.98, 45.61, "12.3 (2.0 to 45.6)"),
+        (1234.5, 812.4, 1868, "1,230 (810 to 1,870)"),
+        (123, 0.42, 900, "123 (0.4 to 900)"),
+        (0, 0, 3.689, "0.00 (0.00 to 3.69)"),
+        (-6.3, -9.95, 2.66, f"{wording.MINUS}6.30 ({wording.MINUS}9.95 to 2.66)"),
+        (None, 0.75, 1234, "0.8 to 1,230"),
+        (None, 0.06, 1, "0.06 to 1.00"),
+        (12.34, 1.98, None, "12.3 (2.0 or more)"),
+        (12.34, None, 45.61, "12.3 (up to 45.6)"),
+    ],
+)
+def test_a_value_and_its_limits_have_the_same_decimals(
+    point: float | None, low: float | None, high: float | None, text: str
+) -> None:
+    assert wording.estimate(point, low, high) == text
+
+
+@pytest.mark.parametrize(
+    ("point", "low", "high", "text"),
+    [
+        (0.27, 0.042, 0.43, "27 % (4 to 43 %)"),
+        (0.021, 0.004, 0.118, "2.1 % (0.4 to 11.8 %)"),
+        (0.5, 0.00001, 0.9999, "50 % (under 0.1 to over 99 %)"),
+        (0.5, 0.003, 1, "50 % (0.3 to 100 %)"),
+        (0, 0, 0.21, "0 % (0 to 21 %)"),
+        (0.12, 0.04, None, "12 % (4 % or more)"),
+    ],
+)
+def test_shares_and_their_limits_have_the_same_decimals(
+    point: float, low: float, high: float | None, text: str
+) -> None:
+    assert wording.estimate(point, low, high, as_percent=True) == text
+
+
+@given(st.floats(1e-4, 1e6), st.floats(0, 1), st.floats(1, 50))
+def test_limits_are_told_to_within_half_of_the_points_third_figure(
+    point: float, below: float, above: float
+) -> None:
+    low, high = point * below, point * above
+    text = wording.estimate(point, low, high).replace(",", "")
+    unit = 10.0 ** (math.floor(math.log10(point)) - 2)
+    value, limits = text.rstrip(")").split(" (")
+    for told, true in zip((value, *limits.split(" to ")), (point, low, high), strict=True):
+        assert abs(float(told) - true) <= unit / 2 * (1 + 1e-6)
+        assert (float(told) == 0) == (true == 0)
+
+
 def test_events_in_words() -> None:
     assert [wording.seen(count, "fault") for count in (0, 1, 1240, None)] == [
         "no faults seen",
