@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 UNKNOWN = "–"  # noqa: RUF001 (an en dash is meant)
+BEYOND_MEASURE = 1e12
+"""An upper limit above this says no more than that nothing is known upwards."""
 MINUS = "−"  # noqa: RUF001 (a minus sign is meant)
 
 
@@ -84,10 +86,9 @@ def estimate(point: float | None, low: float | None, high: float | None, *, as_p
     return value if limits == UNKNOWN else f"{value} ({limits})"
 
 
-def _limits(
-    point: float | None, low: float | None, high: float | None, as_percent: bool
-) -> tuple[str, str]:
-    """The value and its limits, written to the same place."""
+def _limits(point: float | None, low: float | None, high: float | None, as_percent: bool) -> tuple[str, str]:
+    """The value and its limits, written to the same place; an upper limit beyond all measure is none."""
+    high = None if high is not None and high > BEYOND_MEASURE else high
     given = [value for value in (point, low, high) if value is not None]
     write = _alike(given, point if point is not None else high if high is not None else low, as_percent)
     sign = " %" if as_percent else ""
@@ -116,7 +117,11 @@ def _alike(given: list[float], leading: float | None, as_percent: bool) -> Calla
     def write(value: float) -> str:
         exact = _exact(value) * times
         if exact and not _rounded(exact, place):
-            return "under 0.1" if as_percent and exact < Decimal("0.05") else _written(_rounded(exact, exact.adjusted()))
+            return (
+                "under 0.1"
+                if as_percent and exact < Decimal("0.05")
+                else _written(_rounded(exact, exact.adjusted()))
+            )
         if as_percent and exact < 100 and _rounded(exact, place) == 100:
             return "over 99"
         shown = _rounded(exact, place)

@@ -80,7 +80,7 @@ class Section:
 class Page:
     """A whole page. `headline` is one sentence with the number, its interval and whether it is news.
 
-    `data_used` holds sentences and tables (files, rows, set aside). On a page of kind "shop" the cautions
+    `data_used` holds sentences and tables (files, rows, set aside). On a page of kind "shop" or "card" the cautions
     come before everything but the headline and the lede. `glossary` holds words and what they mean here.
     """
 

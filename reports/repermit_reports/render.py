@@ -141,7 +141,7 @@ def _end_parts(page: Page) -> tuple[list[EndPart], list[EndPart]]:
         EndPart("page_assumptions", "Assumptions", page.assumptions),
         EndPart("page_glossary", "Words used here", (), page.glossary),
     ]
-    before, after = (cautions, others) if page.kind == "shop" else ([], others + cautions)
+    before, after = (cautions, others) if page.kind in ("shop", "card") else ([], others + cautions)
     return [part for part in before if part.items], [part for part in after if part.items or part.words]
 
 

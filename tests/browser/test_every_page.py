@@ -15,9 +15,14 @@ from helpers import query, write_csv
 from repermit.cli.pages import write_all
 from repermit.ingest.run import ingest
 from repermit.resources import folder
+from repermit.studies.selection import select
+from repermit.studies.where_first import where_first
 from repermit.validate.run import validate
+from repermit.warehouse import opened
 from repermit_reports import theme
 from repermit_reports.pages.validation import validation_page
+from repermit_reports.pages.where_first import card_page
+from repermit_reports.pages.words import CAUTIONS
 from repermit_reports.render import write
 
 NOW = datetime(2026, 1, 2, tzinfo=UTC)
@@ -49,6 +54,13 @@ SOMETIMES = {
 MONTHS = ("2025-01", "2025-02", "2025-03")
 SIZE_LIMIT_BYTES = 3_000_000
 SHEETS_LIMIT = 12
+NOT_FOR_OWNERS = (
+    "funnel", "shape", "laplace", "interval", "confidence", "significan", "probabilit", "likelihood", "variance", "deviation",
+    "distribution", "hazard", "censor", "poisson", "weibull", "percentile", "quantile", "median", "regression", "posterior",
+    "prior", "shrink", "shrunk", "standardis", "bootstrap", "hypothesis", "odds", "estimat", "p =", "p-value", "forecast error",
+    "position-year", "trailer-days", "correlat", "sigma", "binomial", "stratum", "strata", "limits", "null", "coverage",
+)  # fmt: skip
+"""Words of statistics, which the pages for owner, foreman and terminal do without, but for how they were made."""
 
 
 def pages_of(store: Path, out: Path) -> list[Path]:
@@ -190,6 +202,40 @@ def test_pages_of_the_sample_on_a_phone_and_on_paper(sample: list[Path], open_pa
         for id_, kinds in SOMETIMES.items():
             assert one.page.locator(id_).count() == (kind_of(path) in kinds), (path.name, id_)
         one.page.close()
+
+
+def test_no_words_of_statistics_for_owner_foreman_and_terminal(sample: list[Path], open_page: Any) -> None:
+    for path in sample:
+        if kind_of(path) not in ("fleet", "shop", "terminal"):
+            continue
+        page = open_page(path, scripts=False).page
+        parts = page.locator("header, main > section:not([id^=page_])").all_text_contents()
+        told = " ".join(parts).lower()
+        assert len(told) > 1000
+        assert [word for word in NOT_FOR_OWNERS if word in told] == [], path.name
+        page.close()
+
+
+@pytest.mark.parametrize(("system", "positions"), [("five_wire", 6), ("five_wire", 12)])
+def test_the_check_card_is_one_sheet_with_the_cautions(
+    sample: list[Path], open_page: Any, tmp_path: Path, system: str, positions: int
+) -> None:
+    with opened(sample[0].parents[1] / "s.duckdb") as con:
+        found = where_first(con, "s", select(con, system=system), positions=positions)
+    one = open_page(write(card_page(found), tmp_path / "card.html"), 1440)
+    printed = one.page.pdf(format="A4", prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+    one.page.emulate_media(media="print")
+    sizes = "all => all.map(one => parseFloat(getComputedStyle(one).fontSize))"
+    assert (
+        min(one.page.locator("#page_cautions p, td").evaluate_all(sizes)) >= 13
+    )  # px: 10 points, in the hand
+    assert one.page.locator("#page_cautions p").count() == len(CAUTIONS)
+    inked = "all => [...new Set(all.map(one => getComputedStyle(one).backgroundColor))]"
+    assert one.page.locator("section, table, td, th").evaluate_all(inked) == ["rgba(0, 0, 0, 0)"]
+    assert one.page.locator("tbody tr").count() >= 4
+    harmless_card = [r for r in one.requests if not r.startswith("data:")]
+    assert len(harmless_card) == 1 and one.console == []
 
 
 def test_links_of_the_index_lead_to_pages(sample: list[Path], hostile: list[Path], open_page: Any) -> None:

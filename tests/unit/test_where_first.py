@@ -18,6 +18,8 @@ from repermit.studies.selection import select
 from repermit.studies.where_first import Search, customary_order, where_first
 from repermit.warehouse import opened
 from repermit.wording import number, percent
+from repermit_reports.pages.where_first import card_page, look_sections
+from repermit_reports.pages.words import CAUTIONS
 from test_fixes import Row, trailer, visit
 
 SENSOR = {"found_place": "sensor", "cause": "sensor_failed", "action": "sensor_replaced"}
@@ -201,3 +203,43 @@ def test_the_card_begins_with_the_cautions(tmp_path: Path, repermit: Run) -> Non
     assert found["about"]["minutes"] == {"source": "checks", "records": 30}
     assert {r["indicated_position"] for r in found["rows"]} == {1, 2, 3, 4, None}
     assert [r["rank"] for r in found["rows"] if r["indicated_position"] == 2][:2] == [1, 2]
+
+
+def test_positions_that_want_the_same_checks_are_one_row_of_the_card(tmp_path: Path) -> None:
+    trailers, visits = history()
+    store = store_from(tmp_path, {"trailers": trailers, "repairs": visits, "checks": timed()})
+    with opened(store) as con:
+        found = where_first(con, "s", select(con, end="2025-01-01"), positions=6)
+    page = card_page(found)
+    (section,) = page.sections
+    assert page.cautions == CAUTIONS and section.table is not None
+    told = {row[0]: row for row in section.table.rows}
+    assert list(told) == ["position 1", "position 2 to 5", "position 6", "all pass, still no permit"]
+    assert told["position 2 to 5"][1:3] == ("wipe the sensor tip there (67)", "pull test the crimps there (33)")
+    assert sum(row[-1] for row in told.values()) == sum(s.alike for s in found.rows if s.steps) == 60
+
+
+def test_a_shop_sees_the_commonest_kind_of_each_system_and_those_with_a_tenth(tmp_path: Path) -> None:
+    kinds = [("five_wire", 4)] * 12 + [("five_wire", 5)] * 3 + [("five_wire", 7)] + [("two_wire", 3)] * 4
+    trailers = [trailer(f"T{i}", system=s, positions=n) for i, (s, n) in enumerate(kinds)]
+    visits = [visit(f"T{i}", i, 2) for i in range(len(kinds))]
+    store = store_from(tmp_path, {"trailers": trailers, "repairs": visits})
+    shop = visits[0]["shop"]
+    with opened(store) as con:
+        found = where_first(con, "s", select(con, end="2025-01-01", shop=shop))
+    assert found.shop == shop
+    assert [(system, n) for system, n, _ in found.kinds()] == [
+        ("five_wire", 4),
+        ("two_wire", 3),
+        ("five_wire", 5),
+    ]
+    assert look_sections(found)[-1].id == "look-thin"  # nothing is known of these: said, not guessed
+
+
+def test_the_card_is_written_by_the_command(repermit: Run, tmp_path: Path) -> None:
+    trailers, visits = history()
+    store = store_from(tmp_path, {"trailers": trailers, "repairs": visits, "checks": timed()})
+    out = tmp_path / "card.html"
+    done = repermit("where-first", "--to", "2025-01-01", "--out", out, store=store)
+    assert done.exit_code == 0 and done.stdout.strip() == str(out)
+    assert "full function test" in out.read_text()

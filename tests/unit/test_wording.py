@@ -103,6 +103,7 @@ def test_intervals_say_which_limit_is_missing() -> None:
         (None, 0.75, 1234, "0.8 to 1,230"),
         (None, 0.06, 1, "0.06 to 1.00"),
         (12.34, 1.98, None, "12.3 (2.0 or more)"),
+        (12.34, 1.98, 9.2e95, "12.3 (2.0 or more)"),
         (12.34, None, 45.61, "12.3 (up to 45.6)"),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -27,9 +28,15 @@ def where_first(
     indicated: Indicated = None,
     positions: Positions = None,
     system: System = None,
+    shop: Annotated[
+        str | None, typer.Option("--shop", help="The kinds of trailers that this shop sees most.")
+    ] = None,
     store: Store = DEFAULT_STORE,
     end: To = None,
     as_of: AsOf = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write the check card to print on one sheet (HTML).")
+    ] = None,
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
@@ -39,10 +46,17 @@ def where_first(
     from repermit.studies.where_first import where_first as ask
 
     with asking(store, wait, as_of) as con:
-        result = ask(
-            con, store.name, select(con, end=end, system=system), positions=positions, indicated=indicated
-        )
-    if form is not Format.table:
+        selection = select(con, end=end, system=system, shop=shop)
+        result = ask(con, store.name, selection, positions=positions, indicated=indicated)
+    if out:
+        from repermit_reports.pages.where_first import card_page
+        from repermit_reports.render import write as write_page
+
+        page = card_page(result)
+        if page.sections:
+            say(f"{page.sections[0].title}; for other trailers give --system and --positions")
+        typer.echo(write_page(page, out))
+    elif form is not Format.table:
         found = result.as_rows()
         names = tuple(found[0]) if found else ("system", "indicated_position", "rank")
         minutes = {"source": result.minutes.source, "records": result.minutes.records}
@@ -55,7 +69,9 @@ def where_first(
         say(
             "minutes: expected to the fault, this order and the customary one; past: findings with this indication"
         )
-        say("the card of one: repermit where-first --system five_wire --indicated 3")
+        say(
+            "the card of one: repermit where-first --system five_wire --indicated 3; to print: --out card.html"
+        )
     else:
         for search in result.rows:
             _card(result, search)

@@ -1,5 +1,5 @@
-"""One shop: which of its fixes hold, what comes back against chance and against the other shops, and the visits
-in which nothing was found.
+"""One shop: where to look first, which of its fixes hold, what comes back against chance and against the other shops,
+and the visits in which nothing was found.
 
 Marts in, `ShopRecord` out. May import `warehouse` and its neighbours. The other shops are one group, never named.
 """
@@ -15,6 +15,7 @@ from repermit.studies.fixes import Fix, summarise
 from repermit.studies.needless import NothingFound, Sensors, nothing_found, sensors
 from repermit.studies.repaired import Repairs, load
 from repermit.studies.selection import Selection, Window, covered
+from repermit.studies.where_first import Searches, where_first
 from repermit.warehouse import Connection, records, settings_of
 
 if TYPE_CHECKING:
@@ -32,7 +33,10 @@ class Compared:
 
 @dataclass(frozen=True)
 class ShopRecord:
-    """One shop, on all records before the window's end."""
+    """One shop, on all records before the window's end.
+
+    `labour_min` and `cost` are sums over the visits that carry one (`with_labour`, `priced`).
+    """
 
     about: About
     shop: str
@@ -41,13 +45,19 @@ class ShopRecord:
     methods: tuple[Compared, ...]
     nothing_found: NothingFound
     sensors: Sensors
+    look: Searches
     visits: int
     visits_without_finding: int
+    with_labour: int
+    labour_min: float | None
+    priced: int
+    cost: float | None
     first_return: str | None
 
 
 VISITS = """
 select count(*) as visits, count(*) filter (cause is null or place is null) as visits_without_finding,
+    count(labour_min) as with_labour, sum(labour_min)::double as labour_min, count(cost) as priced, sum(cost)::double as cost,
     strftime(min(received_at), '%Y-%m-%d') as first_return
 from core.visits where shop = $shop and received_at < $end
 """
@@ -74,6 +84,7 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
         methods=_compared(repairs, mine, others, "method", level),
         nothing_found=nothing_found(repairs, mine),
         sensors=sensors(con, Selection(selection.window, shop=shop), level),
+        look=where_first(con, store, Selection(selection.window, shop=shop)),
         **counts,
     )
 

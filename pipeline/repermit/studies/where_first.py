@@ -86,11 +86,22 @@ class Search:
 
 @dataclass(frozen=True)
 class Searches:
-    """One search an indication, of one length a system, and where the minutes come from."""
+    """One search an indication, of each kind of trailer asked about, and where the minutes come from.
+
+    `shop`: whose kinds these are; None where they are the commonest of each system.
+    """
 
     about: About
     minutes: Minutes
     rows: tuple[Search, ...]
+    shop: str | None = None
+
+    def kinds(self) -> list[tuple[str, int, list[Search]]]:
+        """System, length, and its searches; of a shop the kinds that it sees most come first."""
+        found: dict[tuple[str, int], list[Search]] = {}
+        for row in self.rows:
+            found.setdefault((row.system, row.positions), []).append(row)
+        return [(*kind, searches) for kind, searches in found.items()]
 
     def as_rows(self) -> list[dict[str, Any]]:
         """For JSON and CSV: a row a step."""
@@ -142,16 +153,17 @@ def where_first(
 ) -> Searches:
     """The order of checks for each indication, on all records before the window's end.
 
-    `positions`: the trailer's, else the commonest of each system. `indicated`: only that one. Raises CallError for a
-    position that the trailer does not have.
+    `positions`: the trailer's, else the commonest of each system; of a shop the kinds that it sees most. `indicated`:
+    only that one. Raises CallError for a position that the trailer does not have.
     """
     end = selection.window.end
     minutes = check_minutes(con, end)
+    kinds = _kinds(con, selection)
     wanted = [
-        (system, positions or common, told)
-        for system, common in rows(con, LENGTHS, {"end": end})
+        (system, n, told)
+        for system, n in dict.fromkeys((system, positions or n) for system, n in kinds)
         if selection.system in (None, system)
-        for told in _indications(system, positions or common, indicated)
+        for told in _indications(system, n, indicated)
     ]
     patterns = [_pattern(system, n, told) for system, n, told in wanted]
     every = Window(date.min, end)
@@ -161,13 +173,28 @@ def where_first(
         alike, nothing, visits = past.get((system, str(told)), (0, 0, 0))
         steps, expected, customary = _search(cells, n, told, minutes) if cells else ((), None, None)
         found.append(Search(system, n, told, steps, expected, customary, alike, nothing, visits))
-    return Searches(about(con, store, selection), minutes, tuple(found))
+    return Searches(about(con, store, selection), minutes, tuple(found), selection.shop)
 
 
 LENGTHS = """
 select system, mode(positions order by positions) from staging.trailers
 where system is not null and service_from < $end group by system order by system
 """
+
+SEEN = """
+with kinds as (
+    select t.system, t.positions, count(*) as visits
+    from core.visits v join staging.trailers t on t.trailer_id = v.trailer_id and v.received_at >= t.service_from
+        and (t.service_until is null or v.received_at < t.service_until)
+    where v.shop = $shop and v.received_at < $end and t.system is not null group by all
+), placed as (
+    select *, sum(visits) over () as every,
+        row_number() over (partition by system order by visits desc, positions) as place
+    from kinds
+)
+select system, positions from placed where place = 1 or (visits >= 0.1 * every and place <= 3) order by visits desc, system, positions
+"""
+"""The kinds of trailers that a shop sees: of each system the commonest, and two more with a tenth of its visits."""
 
 PAST = """
 select t.system, coalesce(e.indicated_position::varchar, case when e.reason = 'ground' then 'ground' else e.indication end),
@@ -177,6 +204,11 @@ from marts.faults f join marts.episodes e using (episode_id)
 join staging.trailers t on t.trailer_id = f.trailer_id and t.service_from = f.service_from
 where f.counts_as = 'fault' and f.outcome = 'repaired' and f.started_at < $end group by all
 """
+
+
+def _kinds(con: Connection, selection: Selection) -> list[tuple[str, int]]:
+    sql = SEEN if selection.shop else LENGTHS
+    return [(system, n) for system, n in rows(con, sql, selection.parameters(sql))]
 
 
 def _indications(system: str, n: int, only: str | None) -> list[int | str]:

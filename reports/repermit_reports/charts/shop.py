@@ -32,10 +32,11 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
     x = alt.X(
         "of_100:Q",
         title="of 100 fixes, back at the same place within 90 days",
-        scale=alt.Scale(domain=[0, 100]),
+        scale=alt.Scale(domain=[0, 118]),
+        axis=alt.Axis(values=[0, 20, 40, 60, 80, 100]),
     )
     limits = base.mark_rule(strokeWidth=2).encode(
-        x=alt.X("low:Q", scale=alt.Scale(domain=[0, 100])), x2="high:Q"
+        x=alt.X("low:Q", scale=alt.Scale(domain=[0, 118])), x2="high:Q"
     )
     points = base.mark_point(filled=True, opacity=1, size=70).encode(
         x=x,

@@ -8,10 +8,12 @@ from repermit.studies.against import Against
 from repermit.studies.fixes import Fix, Horizon
 from repermit.studies.needless import Sensors
 from repermit.studies.shop import Compared, ShopRecord
-from repermit.wording import amount, number, percent, seen, whole, words
+from repermit.wording import amount, number, percent, seen, share, whole, words
 from repermit_reports.charts import shop as charts
 from repermit_reports.charts import shops as versus
 from repermit_reports.page import Column, Figure, Page, Section, Table
+from repermit_reports.pages.where_first import METHOD as LOOK_METHOD
+from repermit_reports.pages.where_first import look_sections
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, records_give
 
 FEW = 10
@@ -33,14 +35,22 @@ def shop_page(s: ShopRecord) -> Page:
     """The page of one shop; the other shops are never named."""
     return Page(
         kind="shop",
-        title=f"Fixes of {s.shop}",
+        title=f"At the bench of {s.shop}",
         subtitle=f"For the foreman; all repairs returned before {s.about.end}",
         headline=_headline(s),
         lede=_lede(s),
-        sections=(_actions(s), _methods(s), _against(s), _sensors(s.sensors), _nothing_found(s)),
+        sections=(
+            *look_sections(s.look),
+            _actions(s),
+            _methods(s),
+            _sensors(s.sensors),
+            _nothing_found(s),
+            _own_numbers(s),
+            _against(s),
+        ),
         cautions=CAUTIONS,
         data_used=(data_sentence(s.about), records_give(s.about)),
-        methods=METHODS,
+        methods=(*METHODS, LOOK_METHOD),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
         made_on=date.fromisoformat(s.about.end),
     )
@@ -68,14 +78,7 @@ def _headline(s: ShopRecord) -> str:
 
 
 def _lede(s: ShopRecord) -> str:
-    parts = [
-        f"{whole(s.visits)} visits are on record since {s.first_return or 'an unknown day'}; {whole(s.visits_without_finding)} of them do not say what was found or in what."
-    ]
-    first = s.total.first_time_fix
-    if first.value is not None and first.n >= FEW:
-        parts.append(
-            f"Of 100 first visits {number(first.value * 100, 2)} ended the matter (between {number((first.low or 0) * 100, 2)} and {number((first.high or 0) * 100, 2)}): no further visit, nothing back at the same place within 30 days."
-        )
+    parts = []
     told = [c for c in s.actions if c.name and c.here.placed >= FEW and _90(c.here).risk is not None]
     if len(told) == 1:
         parts.append(f"Only {words(told[0].name)} has {FEW} fixes or more: {_of_100(told[0].here)}.")
@@ -257,6 +260,38 @@ def _times_as_often(total: Fix) -> Figure | None:
         "How many times as often the fixes of this shop come back as the other shops' record leads to expect; the rule at 1 is"
         " the other shops, the line how far the true number may lie from the point.",
     )
+
+
+def _own_numbers(s: ShopRecord) -> Section:
+    """What this shop's own records come to."""
+    f, first = s.total, s.total.first_time_fix
+    rows: list[tuple[str, str]] = [
+        ("shop visits on record", whole(s.visits)),
+        ("of them without a word on what was found, or in what", share(s.visits_without_finding, s.visits)),
+        ("fixes with a recorded place", whole(f.placed)),
+        ("of them back at the same place within 90 days", _back(f)),
+    ]
+    if first.value is not None and first.n >= FEW:
+        rows.append(
+            (
+                "first visits that ended the matter: no further visit, nothing back there within 30 days",
+                f"{number(first.value * 100, 2)} of 100, between {number((first.low or 0) * 100, 2)} and {number((first.high or 0) * 100, 2)} ({seen(first.n, 'visit')})",
+            )
+        )
+    if s.labour_min is not None:
+        hours = f"{amount(s.labour_min / 60)} h in {seen(s.with_labour, 'visit')}, {whole(s.labour_min / s.with_labour)} min each"
+        rows.append(("hands-on time, where written down", hours))
+    if s.cost is not None:
+        money = f"{amount(s.cost)} {s.about.currency or '(currency not stated)'} in {seen(s.priced, 'visit')}"
+        rows.append(("invoiced, else labour and parts, where priced", money))
+    table = Table(
+        "own-numbers-table",
+        f"Before {s.about.end}",
+        (Column("what", "what"), Column("number", "number")),
+        tuple(rows),
+    )
+    since = f"All visits since {s.first_return}." if s.first_return else "No visit has a date."
+    return Section("own-numbers", "This shop's own numbers", since, table=table)
 
 
 def _between(a: Against) -> str:

@@ -20,7 +20,8 @@ def with_silent(page: Page, silent: Silent | None) -> Page:
     """The page with a section on planned function tests before that on the records, where there are any tests."""
     if silent is None or not page.sections:
         return page
-    at = next((i for i, s in enumerate(page.sections) if s.id == "quarantine"), len(page.sections))
+    before = ("quarantine", "own-numbers")
+    at = next((i for i, s in enumerate(page.sections) if s.id in before), len(page.sections))
     sections = (*page.sections[:at], _section(silent), *page.sections[at:])
     return replace(page, sections=sections, methods=(*page.methods, METHOD))
 
