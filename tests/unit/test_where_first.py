@@ -215,7 +215,10 @@ def test_positions_that_want_the_same_checks_are_one_row_of_the_card(tmp_path: P
     assert page.cautions == CAUTIONS and section.table is not None
     told = {row[0]: row for row in section.table.rows}
     assert list(told) == ["position 1", "position 2 to 5", "position 6", "all pass, still no permit"]
-    assert told["position 2 to 5"][1:3] == ("wipe the sensor tip there (67)", "pull test the crimps there (33)")
+    assert told["position 2 to 5"][1:3] == (
+        "wipe the sensor tip there (67)",
+        "pull test the crimps there (33)",
+    )
     assert sum(row[-1] for row in told.values()) == sum(s.alike for s in found.rows if s.steps) == 60
 
 

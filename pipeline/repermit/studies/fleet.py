@@ -101,7 +101,6 @@ class FleetRecord:
     hours_too_many: float
     day_only: int
     causes: tuple[Stops, ...]
-    positions: tuple[Stops, ...]
     against: tuple[Against, ...]
     other_fleets: int
     unresolved: tuple[Unresolved, ...]
@@ -237,7 +236,6 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         hours_too_many=day_only["hours"],
         day_only=day_only["n"],
         causes=tuple(_stops(con, selection, "cause")),
-        positions=tuple(sorted(_stops(con, selection, "position"), key=lambda s: (s.key is None, s.key))),
         against=against_others(units, settings),
         other_fleets=len({u["fleet"] for u in units if not u["ours"]}),
         unresolved=_unresolved(con, now, here, bool(loads)),

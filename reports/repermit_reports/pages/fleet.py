@@ -16,7 +16,7 @@ from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
 from repermit_reports.pages.outlook import outlook_section
 from repermit_reports.pages.what_pays import METHOD as WHAT_PAYS_METHOD
 from repermit_reports.pages.what_pays import what_pays_section
-from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_table, records_give
+from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_line, records_give
 
 MOST_NAMED = 5
 """So many trailers are named in a sentence; the table has them all."""
@@ -36,12 +36,14 @@ ASSUMPTIONS = (
 
 def fleet_page(f: FleetRecord) -> Page:
     """The page of one fleet; the other fleets are never named. Of a fleet without records it says so."""
-    sections: list[Section | None] = [parts.unresolved(f)]
+    sections: list[Section | None] = []
     if f.total.faults:
-        pays = what_pays_section(f.advice, f.about.currency)
-        sections += [pays, parts.trailers(f), parts.causes(f)]
+        sections.append(what_pays_section(f.advice, f.about.currency))
+    sections.append(parts.unresolved(f))
+    if f.total.faults:
+        sections += [parts.trailers(f), parts.causes(f)]
     sections.append(parts.against(f) if f.total.faults or f.visits else None)
-    sections += [outlook_section(f.outlook), parts.positions(f), parts.other_visits(f)]
+    sections += [outlook_section(f.outlook, plain=True), parts.other_visits(f)]
     return Page(
         kind="fleet",
         title=f"Refused trailers of {f.fleet}",
@@ -50,7 +52,7 @@ def fleet_page(f: FleetRecord) -> Page:
         lede="\n\n".join(part for part in _lede(f) if part),
         sections=tuple(section for section in sections if section) if f.has_data else (),
         cautions=CAUTIONS,
-        data_used=(*_data(f), files_table(f.files)),
+        data_used=(*_data(f), files_line(f.files)),
         methods=(*METHODS, WHAT_PAYS_METHOD, OUTLOOK_METHOD),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
         made_on=f.window.end,

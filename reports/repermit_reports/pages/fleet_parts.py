@@ -10,7 +10,7 @@ from datetime import date
 
 from repermit.studies.fleet import FleetRecord, Stops, Trailer
 from repermit.studies.like_for_like import Against
-from repermit.wording import amount, number, percent, position_words, seen, whole, words
+from repermit.wording import amount, number, percent, seen, whole, words
 from repermit_reports.charts import fleet as charts
 from repermit_reports.page import Column, Figure, Section, Table
 from repermit_reports.pages.words import ONLY_WHAT_STOPS
@@ -305,17 +305,17 @@ def against(f: FleetRecord) -> Section:
         (
             Column("per", "faults"),
             Column("verdict", "this fleet has"),
-            Column("here", "this fleet"),
-            Column("there", "other fleets"),
-            Column("ratio", "times as many"),
+            Column("here", "this fleet", kind="interval"),
+            Column("there", "other fleets", kind="interval"),
+            Column("ratio", "times as many", kind="interval"),
         ),
         tuple(
             (
                 PER[a.per],
                 VERDICTS[a.verdict],
-                _between(a.rate, a.low, a.high),
-                _between(a.others, a.others_low, a.others_high),
-                _between(a.ratio, a.ratio_low, a.ratio_high, 3),
+                (a.rate, a.low, a.high),
+                (a.others, a.others_low, a.others_high),
+                None if a.ratio is None else (a.ratio, a.ratio_low, a.ratio_high),
             )
             for a in told
         ),
@@ -337,46 +337,6 @@ def _compared(f: FleetRecord, a: Against) -> str:
     if a.compared < 0.995:
         line += f" {percent(a.compared)} of this fleet's trailer days have their like elsewhere; the rest is left out here."
     return line
-
-
-def _between(value: float | None, low: float | None, high: float | None, figures: int = 2) -> str:
-    if value is None:
-        return "not known"
-    if high is None:
-        return f"{number(value, figures)}, {number(low, figures)} or more"
-    return f"{number(value, figures)}, between {number(low, figures)} and {number(high, figures)}"
-
-
-def positions(f: FleetRecord) -> Section | None:
-    """By position; None where no position is on record."""
-    if all(s.key is None for s in f.positions):
-        return None
-    known = sum(s.faults for s in f.positions if s.key is not None)
-    rows = []
-    for s in f.positions:
-        have = None if s.key is None else sum(t.positions >= s.key for t in f.trailers)
-        name = position_words(s.key)
-        rows.append((name, s.faults, have, s.hours, s.money, (s.priced, s.visits)))
-    columns = _stops_columns(f, "position")
-    return Section(
-        "positions",
-        "Where on the trailer",
-        f"The position is recorded for {whole(known)} of {seen(f.total.faults, 'fault')}. A short trailer has no later positions, so counts of positions are not alike: {TOO_FEW} which is worse.",
-        table=Table(
-            "positions-table",
-            f"By position; the rows add up to {whole(f.total.faults)} faults",
-            (
-                *columns[:2],
-                Column("have", "trailers that have it", kind="integer"),
-                columns[2],
-                *columns[4:],
-            ),
-            tuple(rows),
-        ),
-        notes=(
-            "A position is a place in the sensor chain, not always the compartment of that number; trailer level is the socket or the ground circuit.",
-        ),
-    )
 
 
 def other_visits(f: FleetRecord) -> Section | None:

@@ -21,8 +21,8 @@ SHOWN_BACK = 24
 METHOD = "Next quarter: the rate of the last 24 months times the exposure to come, with a range for the count itself and not only for its mean (Nelson 1970), widened where months scatter more than chance (Laney 2002) and by how far the exposure was missed before; hours are a sum over visits of differing length. Where more than 24 months are on record and show a season, it is in the forecast."
 
 
-def outlook_section(o: Outlook) -> Section | None:
-    """None where nothing can be forecast."""
+def outlook_section(o: Outlook, plain: bool = False) -> Section | None:
+    """None where nothing can be forecast. `plain`: for the owner, in whole numbers, without the parts of each sum."""
     if not o.rows:
         return None
     faults = [f for f in o.rows if f.quantity == "faults" and f.key == ALL]
@@ -53,6 +53,7 @@ def outlook_section(o: Outlook) -> Section | None:
                 (f.expected, f.low, f.high),
             )
             for f in o.quarter
+            if f.key == ALL or not plain
         ),
     )
     held = [
@@ -64,7 +65,7 @@ def outlook_section(o: Outlook) -> Section | None:
     return Section(
         "outlook",
         "Next quarter",
-        f"{outlook_sentence(o)} {held_sentence(o)}",
+        _plainly(o) if plain else f"{outlook_sentence(o)} {held_sentence(o)}",
         figure=Figure(
             "outlook-figure",
             charts.ahead(past, to_come, "faults"),
@@ -74,7 +75,19 @@ def outlook_section(o: Outlook) -> Section | None:
         else None,
         table=table,
         notes=(
-            *held,
+            *([] if plain else held),
             "Ranges of small counts are whole numbers and so hold more often than they say. A forecast knows of no change to come: a new method, a sold fleet, a harder winter.",
         ),
     )
+
+
+def _plainly(o: Outlook) -> str:
+    """The quarter in whole numbers, and how earlier forecasts held."""
+    told = [
+        f"about {whole(f.expected)} {NAMES[f.quantity]} ({whole(f.low)} to {whole(f.high)})"
+        for f in o.quarter
+        if f.key == ALL
+    ]
+    inside, n = o.coverage()
+    held = f" Earlier forecasts held what came {whole(inside)} of {seen(n, 'time')}." if n else ""
+    return f"Likely in {o.quarter[0].month}: {', '.join(told)}. Plan for the upper number of each range, not for the middle.{held}"

@@ -13,7 +13,7 @@ from repermit_reports.charts import terminal as charts
 from repermit_reports.page import Figure, Page, Section
 from repermit_reports.pages import terminal_tables as tables
 from repermit_reports.pages.terminal_tables import VERDICTS, lane_words, month_words, period, refused
-from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_table, records_give
+from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_line, records_give
 
 METHODS = (
     "An episode is one event of a trailer: its refusals for an equipment reason that belong together, and the shop visits that answer them. It belongs to the lane of its first refusal. It cleared when the trailer loaded again without a repair; where, is what the terminal wrote down, else the trailer's next load on record.",
@@ -65,7 +65,7 @@ def terminal_page(t: Terminal) -> Page:
         lede=_lede(t),
         sections=tuple(sections),
         cautions=CAUTIONS,
-        data_used=(_here(t), data_sentence(t.about), records_give(t.about), files_table(t.files)),
+        data_used=(_here(t), data_sentence(t.about), records_give(t.about), files_line(t.files)),
         methods=METHODS,
         assumptions=ASSUMPTIONS,
         made_on=t.year.end,

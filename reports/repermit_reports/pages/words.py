@@ -5,7 +5,7 @@ from __future__ import annotations
 from repermit.studies.about import HAS, About
 from repermit.studies.monthly import FileRow
 from repermit.studies.quarantine import Reason
-from repermit.wording import whole
+from repermit.wording import seen, whole
 from repermit_reports.page import Column, Table
 
 CAUTIONS = (
@@ -45,6 +45,12 @@ def files_table(files: tuple[FileRow, ...]) -> Table:
         ),
         tuple((f.file, f.table, f.rows, f.accepted, f.duplicate, f.corrected, f.quarantined) for f in files),
     )
+
+
+def files_line(files: tuple[FileRow, ...]) -> str:
+    """The files that the store has read, in one line; the monthly page has the table."""
+    read, aside = sum(f.rows for f in files), sum(f.quarantined for f in files)
+    return f"Read from {seen(len(files), 'file')}: {seen(read, 'row')}, {whole(aside)} of them set aside at first; the monthly page tells which."
 
 
 def reasons_table(reasons: tuple[Reason, ...]) -> Table:
