@@ -99,10 +99,23 @@ def told(world: World, worlds: int, seed: int = 0) -> dict[str, float]:
     }  # fmt: skip
 
 
+WORLDS = (
+    World(), World(shape=np.inf), World(shape=1.0), World(kinds=30), World(turned=True), World(turned=True, kinds=30),
+    World(repairs=150), World(ratio=2.0), World(ratio=2.0, turned=True), World(ratio=2.0, kinds=30),
+    World(ratio=2.0, risk=0.2), World(ratio=2.0, risk=0.06), World(ratio=2.0, share=0.5), World(ratio=2.0, repairs=2000),
+)  # fmt: skip
+
 if __name__ == "__main__":
     worlds = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
-    for w in (
-        World(), World(kinds=30), World(turned=True), World(turned=True,kinds=30),  World(ratio=2), World(ratio=2, turned=True),
-        World(ratio=2, kinds=30), World(ratio=2, turned=True, kinds=30), World(ratio=2, risk=.2),
-    ):  # fmt: skip
-        print(w, {k: round(v, 3) for k, v in told(w, worlds).items()}, flush=True)
+    print(
+        "| true ratio | repairs, of them the shop's | usual risk | trailers' shape | kinds | mix | limits hold | told above | told below |"
+    )
+    print("|---|---|---|---|---|---|---|---|---|")
+    for w in WORLDS:
+        found = told(w, worlds)
+        mix = "turned" if w.turned else "alike"
+        print(
+            f"| {w.ratio:g} | {found['repairs']:.0f}, {found['own']:.0f} | {w.risk:.0%} | {w.shape:g} | {w.kinds} | {mix}"
+            f" | {found['holds']:.1%} | {found['above']:.1%} | {found['below']:.1%} |",
+            flush=True,
+        )

@@ -47,6 +47,15 @@ def history(n: int = 60) -> tuple[list[Row], list[Row]]:
     return trailers, visits
 
 
+def test_visits_that_found_nothing_are_credited_to_no_check(tmp_path: Path) -> None:
+    trailers, visits = history()
+    nothing = {"found_position": None, "found_place": "none_found", "cause": "none_found", "action": "none"}
+    visits[0] |= nothing
+    (search,) = ask(store_from(tmp_path, {"trailers": trailers, "repairs": visits}), indicated="2")
+    assert (search.alike, search.nothing_found, search.findings) == (59, 1, 59)
+    assert sum(s.found for s in search.steps) == 59
+
+
 def timed() -> list[Row]:
     """Tips take 4 min; opening 10, then a look 2 and a pull test 3."""
     rows = []
@@ -126,6 +135,7 @@ def test_what_was_found_most_for_its_minutes_comes_first(tmp_path: Path) -> None
     assert (search.system, search.positions, search.alike, search.nothing_found) == ("five_wire", 4, 60, 0)
     assert [(s.check, s.position) for s in search.steps[:2]] == [("sensor_tip_clean", 2), ("pull_test", 2)]
     assert search.steps[0].probability == pytest.approx(2 / 3, abs=0.02)
+    assert [s.found for s in search.steps[:2]] == [40, 20]
     assert search.steps[1].opens and search.steps[1].minutes == pytest.approx(13)
     assert search.expected is not None and search.customary is not None
     assert search.expected <= search.customary
@@ -179,6 +189,7 @@ def test_too_few_findings_give_no_order(tmp_path: Path) -> None:
     )
     (search,) = ask(store, indicated="2")
     assert search.steps == () and "too few past findings" in search.sentence()
+    assert "1 of five wire trailers say position, place and cause, 30 are needed" in search.sentence()
 
 
 @pytest.mark.parametrize(("told", "words"), [("7", "no position 7"), ("blue", "does not show")])

@@ -44,6 +44,7 @@ def where_first(
     from repermit.cli.show import write
     from repermit.studies.selection import select
     from repermit.studies.where_first import where_first as ask
+    from repermit.wording import words
 
     with asking(store, wait, as_of) as con:
         selection = select(con, end=end, system=system, shop=shop)
@@ -69,6 +70,9 @@ def where_first(
         say(
             "minutes: expected to the fault, this order and the customary one; past: findings with this indication"
         )
+        for system in dict.fromkeys(s.system for s in result.rows if not s.steps):
+            lacking = next(s for s in result.rows if s.system == system and not s.steps)
+            say(f"{words(system)}: {lacking.missing()}")
         say(
             "the card of one: repermit where-first --system five_wire --indicated 3; to print: --out card.html"
         )
@@ -96,19 +100,24 @@ def _card(result: Searches, s: Search) -> None:
         typer.echo(f"  - {caution}")
     typer.echo(f"\n{s.sentence()}")
     if s.steps:
-        names = ("", "check", "position", "finds it in", "minutes", "minutes so far")
+        names = ("", "check", "position", "finds it in", "found before", "minutes", "minutes so far")
         cells = [
             (
                 k.rank,
                 words(k.check),
                 k.position or "trailer level",
                 percent(k.probability),
+                f"{k.found} of {s.alike}",
                 k.minutes,
                 k.expected_minutes,
             )
             for k in s.steps
         ]
         typer.echo("\n" + as_table(names, cells))
+        typer.echo(
+            "\nFinds it in: from a model of all past findings, which the chain rules tie together; found before: with this"
+            " indication, here."
+        )
     typer.echo("\nLast, always: a full function test of every position and of the ground.")
     typer.echo(
         f"Of {seen(s.visits, 'past fault')} with this indication, {s.nothing_found} ended with nothing found."

@@ -9,6 +9,7 @@ first and the full function test last, whatever the order.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -17,11 +18,11 @@ from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.chain import Cell
 from repermit.studies.check_minutes import IN_HOUSING, Minutes, check_minutes, check_of
-from repermit.studies.masking import Pattern
+from repermit.studies.masking import RESOLVED_FAULTS, Pattern
 from repermit.studies.selection import Selection, Window
 from repermit.studies.sharing import likely_cells
 from repermit.warehouse import Connection, rows
-from repermit.wording import number, percent, seen, words
+from repermit.wording import number, percent, seen, whole, words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,7 +41,8 @@ WORTH_A_LINE = 0.0005
 class Step:
     """One check: what it finds with which probability, its minutes with opening the housing, and minutes so far.
 
-    `expected_minutes`: spent on average by the end of this step, in searches that come to an end in this order.
+    `expected_minutes`: spent on average by the end of this step, in searches that come to an end in this order. `found`:
+    past findings with this indication, on trailers of any length, that this check is credited with.
     """
 
     rank: int
@@ -50,6 +52,7 @@ class Step:
     minutes: float
     opens: bool
     expected_minutes: float
+    found: int
 
 
 @dataclass(frozen=True)
@@ -57,7 +60,8 @@ class Search:
     """The order for one indication of a system and length; without steps where the record is too thin to say.
 
     `indicated` is a position, one of all_pass, several, none_pass, or ground. `alike`: past faults of the system with
-    that indication and a whole finding, on trailers of any length; `nothing_found` of `visits` with it found nothing.
+    that indication and a whole finding, on trailers of any length, of `findings` whole ones of the system;
+    `nothing_found` of `visits` with it found nothing.
     """
 
     system: str
@@ -69,12 +73,13 @@ class Search:
     alike: int
     nothing_found: int
     visits: int
+    findings: int
 
     def sentence(self) -> str:
         """The answer in words."""
         after = f"the tester {shows(self.indicated)}"
         if not self.steps:
-            return f"{after[0].upper()}{after[1:]}: too few past findings to say where to look first."
+            return f"{after[0].upper()}{after[1:]}: {self.missing()}."
         first = self.steps[0]
         saved = (self.customary or 0) - (self.expected or 0)
         return (
@@ -82,6 +87,15 @@ class Search:
             f" On average {number(self.expected, 2)} minutes to the fault, {number(saved, 2)} fewer than in the customary order"
             f" (from a model of past findings; {seen(self.alike, 'finding')} with this indication)."
         )
+
+    def missing(self) -> str:
+        """What is missing where there are no steps."""
+        if self.findings < RESOLVED_FAULTS:
+            return (
+                f"too few past findings to say where to look first; {whole(self.findings)} of {words(self.system)} trailers say"
+                f" position, place and cause, {RESOLVED_FAULTS} are needed"
+            )
+        return "by the rules of the chain no fault shows so"
 
 
 @dataclass(frozen=True)
@@ -119,6 +133,7 @@ class Searches:
                 "expected_minutes": step.expected_minutes,
                 "expected_minutes_customary": s.customary,
                 "past_findings": s.alike,
+                "past_found": step.found,
             }
             for s in self.rows
             for step in s.steps
@@ -168,11 +183,18 @@ def where_first(
     patterns = [_pattern(system, n, told) for system, n, told in wanted]
     every = Window(date.min, end)
     past = {(s, str(i)): counts for s, i, *counts in rows(con, PAST, {"end": end})}
+    credited: dict[tuple[str, str], Counter[Place]] = {}
+    for system, told, position, place, cause, n in rows(con, FOUND, {"end": end}):
+        if place != "rack":
+            at = credited.setdefault((system, str(told)), Counter())
+            at[check_of((position, place, cause)), position] += n
     found = []
     for (system, n, told), cells in zip(wanted, likely_cells(con, every, patterns), strict=True):
         alike, nothing, visits = past.get((system, str(told)), (0, 0, 0))
-        steps, expected, customary = _search(cells, n, told, minutes) if cells else ((), None, None)
-        found.append(Search(system, n, told, steps, expected, customary, alike, nothing, visits))
+        before = credited.get((system, str(told)), Counter())
+        steps, expected, customary = _search(cells, n, told, minutes, before) if cells else ((), None, None)
+        findings = sum(counts[0] for (of, _), counts in past.items() if of == system)
+        found.append(Search(system, n, told, steps, expected, customary, alike, nothing, visits, findings))
     return Searches(about(con, store, selection), minutes, tuple(found), selection.shop)
 
 
@@ -196,14 +218,19 @@ select system, positions from placed where place = 1 or (visits >= 0.1 * every a
 """
 """The kinds of trailers that a shop sees: of each system the commonest, and two more with a tenth of its visits."""
 
-PAST = """
+SHOWN_BY = """
 select t.system, coalesce(e.indicated_position::varchar, case when e.reason = 'ground' then 'ground' else e.indication end),
-    count(*) filter (f.position is not null and f.place is not null and f.cause is not null),
-    count(*) filter (f.cause = 'none_found'), count(*)
+    {what}
 from marts.faults f join marts.episodes e using (episode_id)
 join staging.trailers t on t.trailer_id = f.trailer_id and t.service_from = f.service_from
-where f.counts_as = 'fault' and f.outcome = 'repaired' and f.started_at < $end group by all
+where f.counts_as = 'fault' and f.outcome = 'repaired' and f.started_at < $end {only}
+group by all order by all
 """
+WHOLE = "f.position is not null and f.place is not null and f.cause is not null and f.cause <> 'none_found'"
+PAST = SHOWN_BY.format(
+    what=f"count(*) filter ({WHOLE}), count(*) filter (f.cause = 'none_found'), count(*)", only=""
+)
+FOUND = SHOWN_BY.format(what="f.position, f.place, f.cause, count(*)", only=f"and {WHOLE}")
 
 
 def _kinds(con: Connection, selection: Selection) -> list[tuple[str, int]]:
@@ -251,7 +278,7 @@ def _pattern(system: str, n: int, told: int | str) -> Pattern:
 
 
 def _search(
-    cells: Sequence[tuple[Cell, float]], n: int, told: int | str, minutes: Minutes
+    cells: Sequence[tuple[Cell, float]], n: int, told: int | str, minutes: Minutes, before: Counter[Place]
 ) -> tuple[tuple[Step, ...], float, float]:
     """The best order, its expected minutes, and those of the customary order."""
     from repermit.statistics.search_order import expected_minutes, least_expected_order
@@ -274,7 +301,7 @@ def _search(
         opens = after[job] is not None and at[1] not in opened
         opened.add(at[1] if opens else -1)
         own = t[job] + (minutes.opening if opens else 0.0)
-        steps.append(Step(len(steps) + 1, at[0], at[1], p[job] / sum(p), own, opens, so_far))
+        steps.append(Step(len(steps) + 1, at[0], at[1], p[job] / sum(p), own, opens, so_far, before[at]))
     usual = expected_minutes(p, t, _with_openings(jobs, [jobs.index(at) for at in places], after))
     return tuple(steps), float(spent[-1]), float(usual[-1])
 
