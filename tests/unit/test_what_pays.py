@@ -74,6 +74,24 @@ def test_the_method_that_comes_back_is_advised_against(tmp_path: Path) -> None:
     assert "20" in action.evidence and action.unless
 
 
+def test_ways_of_another_kind_of_fix_are_no_way_to_do_this_one(tmp_path: Path) -> None:
+    """Cleaning with a cloth, after which nothing came back, is no other way to crimp; alone it is held against nothing."""
+    trailers, visits = methods()
+    names = [f"C{n}" for n in range(20)]
+    cloth = {
+        "cause": "residual_liquid",
+        "found_place": "sensor",
+        "action": "sensor_cleaned",
+        "method": "cloth",
+    }
+    visits += [visit(n, 10 + i, 2, **cloth) for i, n in enumerate(names)]
+    trailers += [trailer(n, fleet="Red") for n in names]
+    tables = {"trailers": trailers, "repairs": visits, "refusals": refusals_of(visits)}
+    advice = ask(store_from(tmp_path, tables | {"loads": loads([t["trailer_id"] for t in trailers])}))
+    (action,) = [a for a in advice.actions if a.kind == "method"]
+    assert action.names == ("hand tool to ratchet tool",) and "recorded as recrimped" in action.evidence
+
+
 def test_the_cost_of_a_refusal_comes_from_the_settings(tmp_path: Path) -> None:
     trailers, visits = methods()
     tables = {"trailers": trailers, "repairs": visits, "refusals": refusals_of(visits)}

@@ -10,10 +10,12 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Literal
 
-from repermit.studies.fixes import Fix, fixes
+from repermit.studies.fixes import Fix, summarise
+from repermit.studies.holding import LEAST_FIXES, difference
 from repermit.studies.lanes import lanes
 from repermit.studies.life import QUARTER_DAYS, in_service, standing_lots
 from repermit.studies.rates import rates
+from repermit.studies.repaired import load
 from repermit.studies.selection import Selection, Window, covered
 from repermit.studies.worse import worse
 from repermit.warehouse import Connection, records, rows, settings_of
@@ -22,9 +24,9 @@ from repermit.wording import estimate, number, percent, seen, whole, words
 Kind = Literal["trailers", "lane", "method", "lot"]
 MOST = 5
 YEAR_DAYS = 365
-LEAST_FIXES = 10
-CHANCE = 0.05
-"""Methods are told apart where chance makes such differences at most so often."""
+CHANCE = 0.05 / 4
+"""Of four kinds of things each is advised only where chance alone would bring it at most so often, so that of fleets in which
+nothing is amiss at most one in twenty is told to do anything. Lots stand out by a test of their own (`life`)."""
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,7 @@ def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
     actions = [
         *_trailers(con, store, year, loads),
         *_lanes(con, store, year, loads),
-        *_methods(con, store, selection),
+        *_methods(con, selection),
         *_lots(con, selection),
     ]
     priced = [_priced(a, refusal if a.kind == "lane" else _sum(fault, refusal)) for a in actions]
@@ -148,7 +150,7 @@ def _trailers(
 ) -> list[Action]:
     """The fleet's trailers that are probably among the worst tenth of all, brought to what trailers are like."""
     told = worse(con, store, year, rates(con, store, year, ("trailer",)))
-    if told is None or told.typical is None or told.per != "1000_loads":
+    if told is None or told.typical is None or told.p is None or told.p >= CHANCE or told.per != "1000_loads":
         return []
     ahead: dict[str, int] = {}
     for *_, trailer, n in loads:
@@ -191,7 +193,8 @@ def _lanes(
     found = []
     for row in lanes(con, store, year).rows:
         n = here.get((row.terminal, row.lane), 0)
-        if not row.flagged or not n or not row.loads or row.excess is None or row.excess_least is None:
+        clear = row.flagged and row.q_value is not None and row.q_value < CHANCE
+        if not clear or not n or not row.loads or row.excess is None or row.excess_least is None:
             continue
         share = n / row.loads
         found.append(
@@ -209,35 +212,60 @@ def _lanes(
     return found
 
 
-def _methods(con: Connection, store: str, selection: Selection) -> list[Action]:
-    """The way of working that comes back most, replaced by the one that comes back least."""
+def _methods(con: Connection, selection: Selection) -> list[Action]:
+    """Of each kind of fix, the way of working that comes back most, replaced by the one that comes back least.
+
+    Ways are held against each other within one action, on all fleets' records.
+    """
+    pool, level = load(con, Selection(selection.window)), settings_of(con).level
+    ways = []
+    for action, mine in pool.groups(pool.of(Selection(selection.window)), "action"):
+        of = dict(pool.groups(mine, "method"))
+        told = [
+            summarise(pool, key, index, index[:0], level)
+            for key, index in of.items()
+            if key is not None and pool.placed[index].sum() >= LEAST_FIXES
+        ]
+        if action is not None and len(told) > 1:
+            ways.append((action, told, of))
+    found = []
+    for action, told, of in ways:
+        test = difference(pool, [of[row.key][pool.placed[of[row.key]]] for row in told])
+        if test is not None and test.p < CHANCE / len(ways):
+            own = pool.of(Selection(selection.window, fleet=selection.fleet))
+            found += _method(
+                con, selection, action, told, {key: len(set(own) & set(i)) for key, i in of.items()}
+            )
+    return found
+
+
+def _method(
+    con: Connection, selection: Selection, action: str, told: list[Fix], own: dict[str | None, int]
+) -> list[Action]:
+    """The change from the worst way to the best; `own`: the fleet's fixes with each."""
     end = selection.window.end
-    told = fixes(con, store, Selection(Window(selection.window.first, end)), "method")
-    known = [row for row in told.rows if row.key is not None and row.placed >= LEAST_FIXES and _risk(row)]
-    if len(known) < 2 or told.difference is None or told.difference.p >= CHANCE:
-        return []
-    worst = max(known, key=lambda row: _risk(row)[0])
-    best = min(known, key=lambda row: _risk(row)[0])
-    year = Selection(selection.window, fleet=selection.fleet)
-    used = next((row.fixes for row in fixes(con, store, year, "method").rows if row.key == worst.key), 0)
+    worst = max(told, key=lambda row: _risk(row)[0])
+    best = min(told, key=lambda row: _risk(row)[0])
     (a, a_low, a_high), (b, b_low, b_high) = _risk(worst), _risk(best)
-    difference = a - b
-    low = difference - ((a - a_low) ** 2 + (b_high - b) ** 2) ** 0.5
-    high = difference + ((a_high - a) ** 2 + (b - b_low) ** 2) ** 0.5
+    gap = a - b
+    low = gap - ((a - a_low) ** 2 + (b_high - b) ** 2) ** 0.5
+    high = gap + ((a_high - a) ** 2 + (b - b_low) ** 2) ** 0.5
     record = covered(con)
     days = (end - record.first).days if record else YEAR_DAYS
-    quarterly = used * QUARTER_DAYS / max(days, QUARTER_DAYS)
+    quarterly = own[worst.key] * QUARTER_DAYS / max(days, QUARTER_DAYS)
     if not quarterly or low <= 0:
         return []
     return [
         Action(
             "method",
             (f"{words(worst.key)} to {words(best.key)}",),
-            Spared(difference, low, high).times(quarterly),
+            Spared(gap, low, high).times(quarterly),
             None,
-            f"Of all fixes with the {words(worst.key)} {_of_100(worst)} came back within 90 days, with the {words(best.key)}"
-            f" {_of_100(best)}. This fleet's trailers had {number(quarterly, 2)} such fixes a quarter.",
-            f"If the next fixes with the {words(best.key)} came back as often, it would not be the method.",
+            f"Of all fixes recorded as {words(action)}, of those with the {words(worst.key)} {_of_100(worst)} came back within 90"
+            f" days, of those with the {words(best.key)} {_of_100(best)}. This fleet's trailers had {number(quarterly, 2)} such"
+            f" fixes with the {words(worst.key)} a quarter.",
+            f"If the next fixes with the {words(best.key)} came back as often, or if shops that use it get easier work, it would"
+            " not be the method.",
         )
     ]
 
