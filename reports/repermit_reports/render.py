@@ -89,16 +89,20 @@ def write(page: Page, path: Path) -> Path:
 
     Raises StoreError where the disk refuses.
     """
-    text = render(page)
+    return put(render(page).encode(), path)
+
+
+def put(content: bytes, path: Path) -> Path:
+    """Puts a file at `path` in one step. Raises StoreError where the disk refuses."""
     part = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(text, encoding="utf-8", newline="\n")
+        part.write_bytes(content)
         os.replace(part, path)
     except OSError as error:
         with suppress(OSError):
             part.unlink()
-        reason = f"{path}: the page can't be written: {error.strerror}"
+        reason = f"{path}: it can't be written: {error.strerror}"
         raise StoreError(reason, hint="Check the folder and the space on its disk.") from error
     return path
 

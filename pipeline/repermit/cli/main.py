@@ -8,6 +8,7 @@ import traceback
 import typer
 
 from repermit.cli import (
+    chart,
     contract,
     demo,
     episode,
@@ -54,6 +55,7 @@ app.command("located")(located.located)
 app.command("lanes")(lanes.lanes)
 app.command("where-first")(where_first.where_first)
 app.command("episode")(episode.episode)
+app.command("chart")(chart.chart)
 app.add_typer(report.app, name="report")
 
 

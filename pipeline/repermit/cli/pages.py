@@ -35,6 +35,7 @@ def write_page(
     as_of: str | None,
     out: Path | None,
     wait: float,
+    csv: bool = False,
 ) -> Path:
     """Make one page and return where it is. Raises CallError for a month, fleet, shop or terminal not there."""
     from repermit_reports.render import write
@@ -45,6 +46,8 @@ def write_page(
         say(f"asking {store} about {about}")
         page, report = make(con, store.name, kind, name, window)
     written = write(page, out or Path(file_name(kind, about + _then(as_of))))
+    if csv:
+        say(f"tables: {write_tables(page, written)}")
     if as_of is None:
         _keep(store, [report], wait)
     return written
@@ -148,7 +151,21 @@ def _page(con: Connection, store: str, kind: str, name: str | None, month: Windo
     return terminal_page(terminal(con, store, select(con, month=last, terminal=name)))
 
 
-def write_all(store: Path, out: Path | None, month: str | None, as_of: str | None, wait: float) -> list[Path]:
+def write_tables(page: Page, beside: Path) -> Path:
+    """Each table of a page as a CSV file that opens inertly, in a folder named as the page; returns the folder."""
+    from repermit.cli.show import as_csv
+    from repermit_reports.flat import flat, tables
+    from repermit_reports.render import put
+
+    folder = beside.with_name(f"{beside.stem}-tables")
+    for name, table in tables(page):
+        put(as_csv(*flat(table)).encode(errors="replace"), folder / f"{name}.csv")
+    return folder
+
+
+def write_all(
+    store: Path, out: Path | None, month: str | None, as_of: str | None, wait: float, csv: bool = False
+) -> list[Path]:
     """Make the month's page and those of every fleet, shop and terminal, and an index over the folder.
 
     Pages of earlier months that lie in the folder stay, and the index lists them.
@@ -170,6 +187,8 @@ def write_all(store: Path, out: Path | None, month: str | None, as_of: str | Non
             page, report = make(con, store.name, kind, name, window)
             made.append(report)
             written.append(write(page, out / file_name(kind, about)))
+            if csv:
+                say(f"tables: {write_tables(page, written[-1])}")
             entries.append(Entry(kind, about, written[-1].name, page.headline))
         mark = fingerprint(con)
     if as_of is None:

@@ -18,6 +18,9 @@ Month = Annotated[
 Out = Annotated[
     Path | None, typer.Option("--out", help="The page to write; else its kind and name, in this folder.")
 ]
+Csv = Annotated[
+    bool, typer.Option("--csv", help="Also each table as a CSV file, in a folder beside the page.")
+]
 
 
 @app.callback()
@@ -31,10 +34,11 @@ def monthly(
     month: Month = None,
     as_of: AsOf = None,
     out: Out = None,
+    csv: Csv = False,
     wait: Wait = 0.0,
 ) -> None:
     """The month, for the analyst."""
-    tell(write_page("monthly", store, None, month, as_of, out, wait))
+    tell(write_page("monthly", store, None, month, as_of, out, wait, csv))
 
 
 @app.command("fleet")
@@ -44,10 +48,11 @@ def fleet(
     month: Month = None,
     as_of: AsOf = None,
     out: Out = None,
+    csv: Csv = False,
     wait: Wait = 0.0,
 ) -> None:
     """A fleet's twelve months, for its owner."""
-    tell(write_page("fleet", store, name, month, as_of, out, wait))
+    tell(write_page("fleet", store, name, month, as_of, out, wait, csv))
 
 
 @app.command("shop")
@@ -57,10 +62,11 @@ def shop(
     month: Month = None,
     as_of: AsOf = None,
     out: Out = None,
+    csv: Csv = False,
     wait: Wait = 0.0,
 ) -> None:
     """A shop's fixes and what came back, for its foreman."""
-    tell(write_page("shop", store, name, month, as_of, out, wait))
+    tell(write_page("shop", store, name, month, as_of, out, wait, csv))
 
 
 @app.command("terminal")
@@ -70,10 +76,11 @@ def terminal(
     month: Month = None,
     as_of: AsOf = None,
     out: Out = None,
+    csv: Csv = False,
     wait: Wait = 0.0,
 ) -> None:
     """A terminal's lanes over twelve months, for whoever has them serviced."""
-    tell(write_page("terminal", store, name, month, as_of, out, wait))
+    tell(write_page("terminal", store, name, month, as_of, out, wait, csv))
 
 
 @app.command("all")
@@ -82,8 +89,9 @@ def all_pages(
     month: Month = None,
     as_of: AsOf = None,
     out: Annotated[Path | None, typer.Option("--out", help="The folder for the pages; else: pages.")] = None,
+    csv: Csv = False,
     wait: Wait = 0.0,
 ) -> None:
     """Every page, and an index; pages of earlier months in the folder stay."""
-    for path in write_all(store, out, month, as_of, wait):
+    for path in write_all(store, out, month, as_of, wait, csv):
         tell(path)
