@@ -19,7 +19,8 @@ from helpers import store_from
 from repermit.errors import CallError
 from repermit.studies.histories import by_month, histories, on_all_records
 from repermit.studies.selection import select
-from repermit.studies.trend import Trends, compared_in_words, in_words, parse_by, trend
+from repermit.studies.trend import Trends, parse_by, trend
+from repermit.studies.trend_words import in_words
 from repermit.warehouse import opened
 from repermit_reports.pages.monthly.by_age import by_age
 
@@ -198,7 +199,7 @@ def test_planted_trends_are_told_and_no_other(planted: Path) -> None:
     assert (by["Rising"].power_law_shape or 0) > 1 > (by["Falling"].power_law_shape or 9)
     assert (by["Rising"].mtbf_now_days or 0) < (by["Falling"].mtbf_now_days or 0)
     assert sum(row.faults for row in result.rows) == result.total.faults
-    assert by["Rising"].says.startswith("Worse with time") and by["Falling"].says.startswith(
+    assert by["Rising"].sentence.startswith("Worse with time") and by["Falling"].sentence.startswith(
         "Better with time"
     )
 
@@ -234,11 +235,11 @@ def test_a_fleet_is_compared_with_the_rest(planted: Path, tmp_path: Path) -> Non
     more = world(9, {"Seldom": 1.0}, mean=2.0)
     store = store_from(tmp_path, {"trailers": rows + more[0], "repairs": repairs + more[1]})
     often, seldom = asked(store, "fleet").rows
-    assert (often.more_than_rest_low or 0) > 0 and compared_in_words(often).startswith("More faults")
+    assert (often.more_than_rest_low or 0) > 0 and often.compared.startswith("More faults")
     assert seldom.more_than_rest == pytest.approx(-(often.more_than_rest or 0))
-    assert compared_in_words(seldom).startswith("Fewer faults")
+    assert seldom.compared.startswith("Fewer faults")
     same = next(row for row in asked(planted, "fleet").rows if row.key == "Same")
-    assert compared_in_words(same).startswith("No difference")
+    assert same.compared.startswith("No difference")
 
 
 # --- loads or days ----------------------------------------------------------------------------------------------
@@ -293,7 +294,7 @@ def test_what_faults_follow(uneven: bool, better: str | None, tmp_path: Path) ->
         ]
     clock = asked(store_from(tmp_path, {"trailers": rows, "repairs": repairs, "loads": loads})).clock
     assert clock.better == better
-    assert clock.says.startswith(
+    assert clock.sentence.startswith(
         "Faults follow loads" if uneven else "Whether faults follow loads or days is not shown"
     )
     assert (clock.power_law or 0) > 5 or not uneven
@@ -305,7 +306,7 @@ def test_what_faults_follow(uneven: bool, better: str | None, tmp_path: Path) ->
 def test_part_of_the_page(planted: Path, tmp_path: Path) -> None:
     total = asked(planted, "fleet").total
     part = by_age(total, 5)
-    assert part.lede == total.says and part.figure is not None and part.table is not None
+    assert part.lede == total.sentence and part.figure is not None and part.table is not None
     last = part.table.rows[-1]
     point = next(p for p in total.points if p.age_days / 365.25 == last[0])
     assert last[1:] == (point.at_risk, (point.per_trailer, point.low, point.high)) and point.at_risk >= 5
@@ -343,7 +344,7 @@ def test_faults_before_anything_is_on_record_and_empty_stores(tmp_path: Path) ->
     store = store_from(tmp_path, {"trailers": [trailer("A", 0, 50)]})
     result = asked(store, "fleet", first=100, end=200)
     assert result.rows == () and result.total.faults == 0
-    assert result.total.says.startswith("Too few to tell")
+    assert result.total.sentence.startswith("Too few to tell")
     assert {result.total.laplace_z, result.total.power_law_shape, result.total.mtbf_now_days} == {None}
 
 

@@ -58,7 +58,7 @@ def trend(
     """Are trailers getting better or worse, the season taken out, and how often they fail now."""
     from repermit.cli.show import write
     from repermit.studies.selection import select
-    from repermit.studies.trend import Point, compared_in_words, parse_by
+    from repermit.studies.trend import Point, parse_by
     from repermit.studies.trend import trend as ask
 
     key = parse_by(by)
@@ -85,11 +85,11 @@ def trend(
         write(form, result.about_dict(), names, [[row[n] for n in names] for row in found])
     if form is Format.table and key != "trailer":
         for row in result.rows:
-            say(f"{row.key or 'not recorded'}: {row.says}")
+            say(f"{row.key or 'not recorded'}: {row.sentence}")
             if len(result.rows) > 1:
-                say(f"  {compared_in_words(row)}")
-    say(f"all: {result.total.says}")
-    say(result.clock.says)
+                say(f"  {row.compared}")
+    say(f"all: {result.total.sentence}")
+    say(result.clock.sentence)
     if result.left_out:
         say(f"left out, before the records of their trailers begin: faults {result.left_out}")
     about = result.about

@@ -32,6 +32,7 @@ class MeanCumulative:
     the robust standard error [3], ``se_nelson`` the one of [1], nan from the first age on at which a single
     unit was at risk. ``low`` and ``high`` are limits from ``se`` on the log scale, nan with fewer than two
     units. ``units`` counts all, ``until`` is the last age at which any was at risk (nan if none ever was).
+    ``entered`` and ``left``: where stretches at risk begin and end, each in rising order.
     """
 
     age: FloatArray
@@ -44,6 +45,13 @@ class MeanCumulative:
     high: FloatArray
     units: int
     until: float
+    entered: FloatArray
+    left: FloatArray
+
+    def watched(self, ages: FloatArray) -> FloatArray:
+        """Units at risk at any ages."""
+        entered = np.searchsorted(self.entered, ages, side="left")
+        return np.asarray(entered - np.searchsorted(self.left, ages, side="left"), dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -105,30 +113,48 @@ def mean_cumulative(
     return MeanCumulative(
         np.asarray(ages * resolution, dtype=np.float64), at_risk, happened.astype(np.int64), mean, robust, nelson,
         mean * np.exp(-wide), mean * np.exp(wide), int(units.size), until,
+        np.asarray(np.sort(begins) * resolution, dtype=np.float64),
+        np.asarray(np.sort(ends) * resolution, dtype=np.float64),
     )  # fmt: skip
 
 
 def difference(a: MeanCumulative, b: MeanCumulative, level: float = 0.95) -> MeanDifference:
     """Mean of group ``a`` less that of ``b``, at every age at which either changes and both are followed.
 
-    The groups share no unit, so that variances add up [2]. A group without events counts as 0 with standard
-    error 0: its limits then speak of the other group alone. Raises ValueError for a level outside (0, 1).
+    The groups share no unit, so that variances add up [2]. That of a group is the robust one times n / (n - 1) for its n
+    units, but never less than what it would be if both groups were alike: the sum over ages of pooled events / units
+    at risk over its own units at risk, times how much more than chance the units of both scatter. Else a small group,
+    or one in which nothing has happened yet, would be told from the rest by chance.
+
+    Zero events in both: empty arrays. Ages at which nobody of a group is at risk add nothing to its variance. Raises
+    ValueError for a level outside (0, 1).
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1; it is {level}")
     ages = np.union1d(a.age, b.age)
     ages = ages[ages <= min(a.until, b.until)]
-    mean_a, se_a = _at(a, ages)
-    mean_b, se_b = _at(b, ages)
-    se = np.hypot(se_a, se_b)
+    groups = (a, b)
+    at_risk = [curve.watched(ages) for curve in groups]
+    happened = sum(
+        np.isin(ages, curve.age) * np.append(curve.events, 0)[np.searchsorted(curve.age, ages)]
+        for curve in groups
+    )
+    pooled = happened / (at_risk[0] + at_risk[1])
+    alike = [np.cumsum(np.divide(pooled, n, out=np.zeros(ages.size), where=n > 0)) for n in at_risk]
+    own = [_at(curve, ages, curve.se) ** 2 * curve.units / max(curve.units - 1, 1) for curve in groups]
+    free = [max(curve.units - 1, 0) for curve in groups]
+    scatter = sum(
+        f * np.divide(v, c, out=np.ones(ages.size), where=c > 0)
+        for f, v, c in zip(free, own, alike, strict=True)
+    ) / max(sum(free), 1)
+    se = np.sqrt(sum(np.maximum(v, c * np.maximum(scatter, 1.0)) for v, c in zip(own, alike, strict=True)))
     wide = special.ndtri(0.5 + level / 2) * se
-    apart = mean_a - mean_b
+    apart = _at(a, ages, a.mean) - _at(b, ages, b.mean)
     return MeanDifference(ages, apart, se, apart - wide, apart + wide)
 
 
-def _at(curve: MeanCumulative, ages: FloatArray) -> tuple[FloatArray, FloatArray]:
-    index = np.searchsorted(curve.age, ages, side="right")
-    return np.append(0.0, curve.mean)[index], np.append(0.0, curve.se)[index]
+def _at(curve: MeanCumulative, ages: FloatArray, values: FloatArray) -> FloatArray:
+    return np.asarray(np.append(0.0, values)[np.searchsorted(curve.age, ages, side="right")])
 
 
 def _rounded(values: ArrayLike, unit: ArrayLike, resolution: float, name: str) -> tuple[IntArray, IntArray]:

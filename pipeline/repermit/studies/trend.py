@@ -1,6 +1,6 @@
 """Are trailers getting better or worse: tests of trend, the power-law process, faults by age, groups compared.
 
-Marts in, `Trends` out. May import `errors`, `statistics`, `warehouse`, `wording` and its neighbours. Each trailer is
+Marts in, `Trends` out. May import `errors`, `statistics`, `warehouse` and its neighbours. Each trailer is
 watched on its own window of service within the records; all records before the window's end are used.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
@@ -22,9 +22,10 @@ from repermit.studies.histories import (
     histories,
     on_all_records,
 )
+from repermit.studies.loads_or_days import Clock, loads_or_days
 from repermit.studies.selection import Selection
+from repermit.studies.trend_words import MIN_FAULTS, Verdict, compared_in_words, in_words
 from repermit.warehouse import Connection, settings_of
-from repermit.wording import estimate, number, percent, seen, whole
 
 if TYPE_CHECKING:
     import numpy as np
@@ -38,11 +39,6 @@ if TYPE_CHECKING:
 
 RECENT_DAYS = 90
 """What counts as now."""
-LEAST_GAIN = 0.05
-"""By how much likelier, on the log scale, each fault must be on a clock to speak for it. A stop takes loads away before
-and after the visit that days at risk leave out, so that alike clocks differ by 0.02 or so; as measured on the sample."""
-MIN_FAULTS = 10
-"""Fewer faults than that show no trend, whatever their order."""
 SEASON_DAYS = 720
 """24 months: with less, a season looks like a trend."""
 COMPARED = (
@@ -52,7 +48,6 @@ COMPARED = (
     "more_than_rest_low",
     "more_than_rest_high",
 )
-Verdict = Literal["better", "worse", "no_change_shown", "season_not_separable"]
 
 
 @dataclass(frozen=True)
@@ -73,7 +68,7 @@ class Trend:
     `season_robust_z`: the robust test with the season taken out, from which the verdict comes; its p is adjusted
     for the number of groups asked about (Holm).
     `more_than_rest`: faults a trailer less those of all other trailers of the selection, between the first age
-    and the last at which enough trailers of both are watched.
+    and the last at which enough trailers of both are watched; the limits hold for all groups at once (Bonferroni).
     """
 
     key: str | None
@@ -102,27 +97,19 @@ class Trend:
     more_than_rest_low: float | None
     more_than_rest_high: float | None
     verdict: Verdict
-    says: str
+    sentence: str
     points: tuple[Point, ...]
+
+    @property
+    def compared(self) -> str:
+        """How it stands against all other trailers, in words."""
+        limits = self.more_than_rest, self.more_than_rest_low, self.more_than_rest_high
+        return compared_in_words(*limits, self.compared_from_age_days, self.compared_to_age_days)
 
     def as_dict(self, by: str) -> dict[str, Any]:
         """For JSON: the key under its own name; without the points."""
         names = [name for name in self.__dataclass_fields__ if name not in ("key", "points")]
         return {by: self.key} | {name: getattr(self, name) for name in names}
-
-
-@dataclass(frozen=True)
-class Clock:
-    """Whether faults follow loads or days: log-likelihood by loads less that by days, of a constant rate and of a power
-    law on each clock, and Vuong's test over trailers of the former. `better` is None where it can't be told.
-    """
-
-    better: Literal["loads", "days"] | None
-    constant_rate: float | None
-    power_law: float | None
-    z: float | None
-    p: float | None
-    says: str
 
 
 @dataclass(frozen=True)
@@ -138,8 +125,13 @@ class Trends:
     left_out: int
 
     def about_dict(self) -> dict[str, Any]:
-        """The head of the answer for JSON, with the clock."""
-        return self.about.as_dict() | {"clock": vars(self.clock), "before_records": self.left_out}
+        """The head of the answer for JSON, with all trailers together and the clock."""
+        return self.about.as_dict() | {
+            "sentence": self.total.sentence,
+            "all": self.total.as_dict("key"),
+            "clock": vars(self.clock),
+            "before_records": self.left_out,
+        }
 
 
 def parse_by(text: str) -> str:
@@ -159,8 +151,11 @@ def trend(con: Connection, store: str, selection: Selection, by: str | None = No
     settings = settings_of(con)
     h = histories(con, selection, by)
     cells = by_month(con, h, selection.window)
-    asked = _Asked(h, cells, selection.window.end, settings.level, settings.min_trailers)
     groups = [h.key == code for code in range(len(h.names))] if by else []
+    at_once = 1 - (1 - settings.level) / (
+        len(groups) if len(groups) > 2 else 1
+    )  # two groups ask one question
+    asked = _Asked(h, cells, selection.window.end, settings.level, at_once, settings.min_trailers)
     seasonal = [asked.season.trend(mine) for mine in groups]
     adjusted = holm([test.p for test in seasonal]).tolist()
     rows = [
@@ -170,15 +165,17 @@ def trend(con: Connection, store: str, selection: Selection, by: str | None = No
     every = np.ones(h.units, dtype=bool)
     together = asked.season.trend(every)
     total = asked.answer(every, "all", together, together.p, compare=False)
-    clock = _clock(cells, total.trailers, settings.level)
+    clock = loads_or_days(cells, total.trailers, settings.level)
     return Trends(about(con, store, selection), by, tuple(rows), total, clock, h.left_out)
 
 
 class _Asked:
     """The histories of a selection, and the season that all its trailers share."""
 
-    def __init__(self, h: Histories, cells: ByMonth, end: date, level: float, min_trailers: int) -> None:
-        self.h, self.level, self.min_trailers = h, level, min_trailers
+    def __init__(
+        self, h: Histories, cells: ByMonth, end: date, level: float, at_once: float, min_trailers: int
+    ) -> None:
+        self.h, self.level, self.at_once, self.min_trailers = h, level, at_once, min_trailers
         self.recent_from = _minute(end) - RECENT_DAYS * MINUTES_PER_DAY
         self.season = _season(cells)
 
@@ -201,7 +198,7 @@ class _Asked:
             season_robust_p=_known(seasonal.p),
             season_robust_p_adjusted=p,
             verdict=verdict,
-            says=in_words(verdict, faults, trailers, span, p, now),
+            sentence=in_words(verdict, faults, trailers, span, p, now),
             points=self._points(self._curve(mine, self._ages(mine))),
             **tests,
             **law,
@@ -316,7 +313,7 @@ class _Asked:
         ages = max(first for first, _ in both), min(last for _, last in both)
         if not ages[0] < ages[1] < math.inf:
             return dict.fromkeys(COMPARED)
-        apart = difference(self._curve(mine, ages), self._curve(~mine, ages), self.level)
+        apart = difference(self._curve(mine, ages), self._curve(~mine, ages), self.at_once)
         if not apart.age.size:
             return dict.fromkeys(COMPARED)
         found = (apart.difference[-1], apart.low[-1], apart.high[-1])
@@ -331,34 +328,6 @@ def _season(cells: ByMonth) -> SeasonalCounts:
     units = cells.days.shape[1]
     unit = np.tile(np.arange(units), cells.month.size)
     return SeasonalCounts(cells.faults.ravel(), cells.days.ravel(), unit, np.repeat(cells.month, units))
-
-
-def _clock(cells: ByMonth, trailers: int, level: float) -> Clock:
-    """Loads against days, of all trailers together."""
-    from repermit.statistics.clocks import compare_clocks
-    from repermit.statistics.trend import MIN_UNITS
-
-    faults = int(cells.faults.sum())
-    if cells.attempts.sum() == 0 or faults < MIN_FAULTS or trailers < MIN_UNITS:
-        return Clock(None, None, None, None, None, "Too few to tell whether faults follow loads or days.")
-    found = compare_clocks(cells.faults.T, cells.attempts.T, cells.up_days.T)
-    side, other = ("loads", "days") if found.constant > 0 else ("days", "loads")
-    better: Literal["loads", "days"] | None = None
-    if found.p < 1 - level and abs(found.constant) >= LEAST_GAIN * faults:
-        better = "loads" if found.constant > 0 else "days"
-    head = (
-        f"Faults follow {side} rather than {other}"
-        if better
-        else "Whether faults follow loads or days is not shown"
-    )
-    tail = "" if found.p != found.p else f", p {'under 0.001' if found.p < 0.001 else '= ' + _p(found.p)}"
-    says = (
-        f"{head}: by {side} each of {seen(faults, 'fault')} on {seen(trailers, 'trailer')} is"
-        f" {percent(math.expm1(abs(found.constant) / faults))} likelier{tail}."
-    )
-    return Clock(
-        better, _known(found.constant), _known(found.power_law), _known(found.z), _known(found.p), says
-    )
 
 
 def _minute(day: date) -> int:
@@ -377,49 +346,3 @@ def _verdict(faults: int, z: float | None, p: float | None, span_days: float, le
     if z is None or p is None or p >= 1 - level or faults < MIN_FAULTS:
         return "no_change_shown"
     return "worse" if z > 0 else "better"
-
-
-def in_words(
-    verdict: Verdict, faults: int, trailers: int, span_days: float, p: float | None,
-    now: tuple[float | None, float | None, float | None],
-) -> str:  # fmt: skip
-    """One sentence or two from the numbers: what is shown, by how many faults, how strongly, and the mean time now."""
-    made_of = f"{seen(faults, 'fault')} on {seen(trailers, 'trailer')} in {seen(round(span_days / 30.4375), 'month')}"
-    if faults == 0:
-        told = f"Too few to tell: {made_of}"
-    elif verdict == "season_not_separable":
-        told = f"A season can't be told from a trend: {made_of}, and 24 months are needed"
-    elif p is None or faults < MIN_FAULTS:
-        told = f"Too few to tell: {made_of}, and {MIN_FAULTS} of both are needed"
-    elif verdict == "no_change_shown":
-        told = f"No change shown: {made_of} lie no more to one end than chance and season bring (p = {_p(p)})"
-    else:
-        end = "later" if verdict == "worse" else "earlier"
-        strength = "strong" if p < 0.001 else "clear" if p < 0.01 else "some"
-        told = (
-            f"{verdict.capitalize()} with time: {made_of} lie more to the {end} end than chance and season bring,"
-            f" with {strength} evidence (p {'under 0.001' if p < 0.001 else '= ' + _p(p)})"
-        )
-    point, low, high = now
-    if point is None:
-        return f"{told}."
-    return f"{told}. Now one fault in {estimate(point, low, high)} trailer-days."
-
-
-def _p(p: float) -> str:
-    return number(p, 2)
-
-
-def compared_in_words(row: Trend) -> str:
-    """How the group stands against all other trailers together, between two ages."""
-    more, low, high = row.more_than_rest, row.more_than_rest_low, row.more_than_rest_high
-    if more is None or low is None or high is None:
-        return "Too few trailers of like age to compare with the others."
-    ages = f"from an age of {whole(row.compared_from_age_days)} to {whole(row.compared_to_age_days)} days"
-    if low > 0:
-        return f"More faults than the other trailers: {estimate(more, low, high)} a trailer more, {ages}."
-    if high < 0:
-        return (
-            f"Fewer faults than the other trailers: {estimate(-more, -high, -low)} a trailer fewer, {ages}."
-        )
-    return f"No difference from the other trailers shown: {estimate(more, low, high)} faults a trailer more, {ages}."
