@@ -98,7 +98,9 @@ def test_what_is_not_recorded_is_no_row_of_its_own() -> None:
     assert found.rows[2].ratio is None and found.rows[2].p_holm is None
     assert found.rows[0].ratio == pytest.approx(10 / 12)
     assert (
-        compare(table()).says == compare(table(plain("A", 3, 10))).says == "There are no two rows to compare."
+        compare(table()).sentence
+        == compare(table(plain("A", 3, 10))).sentence
+        == "There are no two rows to compare."
     )
 
 
@@ -106,10 +108,10 @@ def test_words_say_what_the_numbers_say() -> None:
     apart = compare(table(plain("A", 60, 500), plain("B", 20, 500), plain("C", 21, 500)))
     first = apart.rows[0]
     assert (first.p_holm or 1) < 0.001 < 0.05 < min(first.ratio_low or 0, 1)
-    assert apart.says.startswith("A: 2.93 (") and "from 60 faults (p under 0.001)" in apart.says
-    assert apart.says.endswith("adjusted for 3 rows, per day.")
+    assert apart.sentence.startswith("A: 2.93 (") and "from 60 faults (p under 0.001)" in apart.sentence
+    assert apart.sentence.endswith("adjusted for 3 rows, per day.")
     alike = compare(table(plain("A", 20, 500), plain("B", 21, 500), plain("C", 22, 500)))
-    assert alike.says == "No row stands apart from the others (adjusted for 3 rows, per day)."
+    assert alike.sentence == "No row stands apart from the others (adjusted for 3 rows, per day)."
 
 
 @pytest.mark.parametrize("unlike", [False, True])

@@ -245,7 +245,7 @@ def test_the_command_says_what_was_shared_out(store: Path, repermit: Any) -> Non
     assert "whose finding is not recorded" in found.stderr and "the highest rate" in found.stderr
     about = json.loads(run("--by", "position", "--format", "json").stdout)["about"]
     told = about["shared_out"]
-    assert told["says"] in found.stderr.replace("\n", " ") and told["first"] in range(1, 13)
+    assert told["sentence"] in found.stderr.replace("\n", " ") and told["first"] in range(1, 13)
     assert 0 < told["shared"] <= told["missing"]
     plain = json.loads(run("--by", "fleet", "--format", "json").stdout)["about"]
     assert "shared_out" not in plain

@@ -39,7 +39,7 @@ def planned_tests(dry: int, trailers: int = 6) -> dict[str, Rows]:
     return made
 
 
-def ask(store: Path, **words: Any) -> Silent | None:
+def ask(store: Path, **words: Any) -> Silent:
     with opened(store) as con:
         return silent(con, store.name, select(con, first="2022-01-01", end="2025-01-01", **words))
 
@@ -127,4 +127,4 @@ def test_without_tests_the_pages_say_so_in_one_line(tmp_path: Path, repermit: An
         assert repermit("report", *words, "--month", "2024-01", "--out", out, store=store).exit_code == 0
         text = out.read_text(encoding="utf-8")
         assert "reveal only the failures that stop loading" in text and "Sensors stuck dry" not in text
-    assert "no planned function test" in repermit("rates", "--by", "silent", store=store).stderr
+    assert "No planned function test" in repermit("rates", "--by", "silent", store=store).stderr

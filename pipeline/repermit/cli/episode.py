@@ -24,7 +24,14 @@ def episode(
     with asking(store, wait, as_of) as con:
         found = explain(con, store.name, name)
     if form is Format.json:
-        typer.echo(as_json({"about": {"store": store.name}, "rows": [asdict(e) for e in found]}))
+        typer.echo(
+            as_json(
+                {
+                    "about": {"store": store.name},
+                    "rows": [asdict(e) | {"sentence": e.sentence()} for e in found],
+                }
+            )
+        )
         return
     names = ("part", "id", "at", "says", "because")
     for e in found:

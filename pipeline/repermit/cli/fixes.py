@@ -67,7 +67,7 @@ def fixes(
     found = [fix.as_dict(key) for fix in result.rows]
     fields = tuple(found[0]) if found else tuple(result.total.as_dict(key))
     difference = asdict(result.difference) if result.difference else None
-    about = result.about.as_dict() | {"says": result.sentence(), "difference": difference}
+    about = result.about.as_dict() | {"sentence": result.sentence(), "difference": difference}
     write(form, about, fields, [[row[n] for n in fields] for row in found])
 
 

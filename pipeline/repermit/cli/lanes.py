@@ -52,4 +52,5 @@ def lanes(
         if result.not_placed:
             say(f"not shown: {result.not_placed} cleared refusals whose lane is not recorded")
         return
-    write(form, result.about.as_dict(), COLUMNS, [[row[n] for n in COLUMNS] for row in found])
+    about = result.about.as_dict() | {"sentence": result.sentence(), "not_placed": result.not_placed}
+    write(form, about, COLUMNS, [[row[n] for n in COLUMNS] for row in found])

@@ -68,7 +68,7 @@ def life(
             con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
         )
         result = ask(con, store.name, selection, key)
-    about = None if form is Format.table else result.about.as_dict()
+    about = result.about.as_dict() | {"sentence": result.total.sentence, "all": result.total.as_dict("key")}
     if points:
         fields = list(Point.__dataclass_fields__)
         write(form, about, [key, *fields[1:]], [[getattr(p, f) for f in fields] for p in result.points])

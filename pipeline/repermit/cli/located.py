@@ -51,7 +51,8 @@ def located(
         result = ask(con, store.name, selection)
     names = tuple(Found.__dataclass_fields__)
     about = result.about.as_dict() | {
-        "agreement": [asdict(a) for a in result.agreement],
+        "sentence": result.sentence(),
+        "agreement": [asdict(a) | {"sentence": a.sentence()} for a in result.agreement],
         "not_indicated": result.not_indicated,
         "not_recorded": result.not_recorded,
     }

@@ -46,7 +46,8 @@ def outlook(
         )
         result = ask(con, store.name, Selection(window, fleet, system, None, shop))
     rows = [[asdict(f)[name] for name in COLUMNS] for f in result.rows]
-    write(form, None if form is Format.table else result.about.as_dict(), COLUMNS, rows)
+    about = result.about.as_dict() | {"sentence": f"{outlook_sentence(result)} {held_sentence(result)}"}
+    write(form, about, COLUMNS, rows)
     if form is Format.table:
         say(outlook_sentence(result))
         say(held_sentence(result))

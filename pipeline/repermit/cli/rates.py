@@ -27,7 +27,6 @@ from repermit.cli.options import (
 if TYPE_CHECKING:
     from repermit.studies.changes import Changes
     from repermit.studies.rates import Rate
-    from repermit.studies.selection import Selection
     from repermit.studies.silent import Silent
 
 BESIDE = {"signal": "signal", "shrunken_per_1000_loads": "shrunken", "worst_tenth": "worst_tenth"}
@@ -64,7 +63,7 @@ def rates(
     """How often: faults per 1,000 loads and mean time between faults; by month, which months are a signal."""
     from repermit.cli.show import write
     from repermit.studies.compare import Comparison, compare
-    from repermit.studies.months import month_sentence, months, shift_sentence
+    from repermit.studies.months import months
     from repermit.studies.rates import Rate, parse_by
     from repermit.studies.rates import rates as ask
     from repermit.studies.selection import on_record, select
@@ -82,7 +81,7 @@ def rates(
         if by.strip() == "silent":
             from repermit.studies.silent import silent
 
-            return _write_silent(form, silent(con, store.name, selection), selection)
+            return _write_silent(form, silent(con, store.name, selection))
         result = ask(con, store.name, selection, keys)
         if not on_record(con, selection.window):
             say(f"no record covers {selection.window}: that no faults are seen there means nothing")
@@ -96,6 +95,15 @@ def rates(
     mark_names = list(next(iter(marks.values()), {}))
     none = dict.fromkeys(mark_names)
     against = compare(result) if compared and keys else None
+    sentences = [f"All: {result.total.sentence()}"]
+    if who:
+        sentences.append(who.sentence)
+    if against:
+        sentences.append(f"Against the other rows together: {against.sentence}")
+    if result.shared and result.shared.missing:
+        sentences.append(result.shared.sentence)
+    if judged and judged.rows:
+        sentences.append(judged.sentence)
     if form is Format.table:
         told = [name for name in BESIDE if name in mark_names]
         names = [*keys, *SHOWN, *(BESIDE[name] for name in told)]
@@ -114,22 +122,17 @@ def rates(
             f"{selection.window}; low and high are {result.about.level:.0%} limits of faults per 1,000 loads; counted apart:"
             f" correct trips on liquid {result.about.counts['near_misses']}, faults of racks {result.about.counts['rack_side']}"
         )
-        if who:
-            say(who.sentence)
-        if against:
-            say(f"against the other rows together: {against.says}")
-        if result.shared and result.shared.missing:
-            say(result.shared.says)
-        if judged and judged.rows:
-            last = next((row for row in reversed(judged.rows) if judged.signal_of(row)), judged.rows[-1])
-            say(f"{month_sentence(judged, last)} {shift_sentence(judged)}")
+        for sentence in sentences:
+            say(sentence)
         return
     found = [r.as_dict() | marks.get(_first(r), none) for r in result.rows]
     names = [*keys, *(n for n in Rate.__dataclass_fields__ if n != "keys"), *mark_names]
     if against:
         found = [row | c for row, c in zip(found, against.as_dicts(), strict=True)]
         names += ["compared_per", *Comparison.__dataclass_fields__]
-    head = result.about.as_dict() | ({"shared_out": result.shared.as_dict()} if result.shared else {})
+    head = result.about.as_dict() | {"sentence": " ".join(sentences)}
+    if result.shared:
+        head["shared_out"] = result.shared.as_dict()
     write(form, head, names, [[row[n] for n in names] for row in found])
 
 
@@ -141,7 +144,8 @@ def _write_changes(form: Format, result: Changes) -> None:
     found = [row.as_dict() for row in result.rows]
     if form is not Format.table:
         names = list(found[0]) if found else [n for n in ChangeRow.__dataclass_fields__ if n[:3] != "by_"]
-        return write(form, result.about.as_dict(), names, [list(row.values()) for row in found])
+        about = result.about.as_dict() | {"sentence": result.sentence()}
+        return write(form, about, names, [list(row.values()) for row in found])
     per = "loads" if any(row["ratio_loads"] is not None for row in found) else "days"
     names = ["change", "trailers", "others", "faults_before", "faults_after"]
     told = [f"{name}_{per}" for name in ("expected", "ratio", "low", "high", "verdict")]
@@ -149,7 +153,7 @@ def _write_changes(form: Format, result: Changes) -> None:
     for row in result.rows:
         say(change_sentence(row))
     if not found:
-        say("no change made within the window is on record")
+        say(result.sentence())
 
 
 def _first(rate: Rate) -> object:
@@ -165,21 +169,17 @@ def _shown(rate: object) -> list[object]:
     return [getattr(rate, columns.get(name, name)) for name in SHOWN]
 
 
-def _write_silent(form: Format, found: Silent | None, selection: Selection) -> None:
+def _write_silent(form: Format, found: Silent) -> None:
     """Sensors stuck dry, by system and kind, from all planned tests before the window's end."""
     from repermit.cli.show import write
     from repermit.studies.silent import SilentRow
 
     names = tuple(SilentRow.__dataclass_fields__)
-    rows = found.rows if found else ()
-    about = found.about.as_dict() if found else {"window": {"to": selection.window.end}}
-    shown = (
-        [n for n in names if not n.startswith(("trailers", "stuck_wet"))] if form is Format.table else names
-    )
-    write(form, about, shown, [[getattr(row, n) for n in shown] for row in rows])
-    if found is None:
-        say(
-            f"no planned function test before {selection.window.end} is on record: nothing is known of sensors stuck dry"
-        )
-    else:
-        say(f"all planned tests before {selection.window.end}. {found.total.sentence()}")
+    if form is Format.table:
+        shown = [n for n in names if not n.startswith(("trailers", "stuck_wet"))]
+        write(form, None, shown, [[getattr(row, n) for n in shown] for row in found.rows])
+        say(found.sentence())
+        return
+    about = found.about.as_dict() | {"sentence": found.sentence()}
+    rows = [[*(getattr(row, n) for n in names), row.sentence()] for row in found.rows]
+    write(form, about, [*names, "sentence"], rows)

@@ -213,8 +213,13 @@ class _Likelihood:
         def profile(at: float) -> float:
             nonlocal near
             near, value = self.best_scale(at, near)
+            if (
+                self.unknown and value < self.peak - drop
+            ):  # unknown births may bring a second peak in the scale
+                near, value = max((near, value), self.best_scale(at), key=lambda found: found[1])
             return value
 
+        drop = float(special.chdtri(1, 1 - level)) / 2
         low, high = self._limits(profile, x, np.log(SHAPES[0]), np.log(SHAPES[1]), level)
         return float(np.exp(x)), float(np.exp(low)), float(np.exp(high))
 
@@ -266,9 +271,14 @@ class _Likelihood:
     ) -> tuple[float, float]:
         """Where the profile has fallen so far on either side of its peak; nan where it does not."""
         drop = float(special.chdtri(1, 1 - level)) / 2
+        seen: dict[
+            float, float
+        ] = {}  # a profile is sought from where the last one was, so each age is asked once
 
         def fall(x: float) -> float:
-            return profile(x) - self.peak + drop
+            if x not in seen:
+                seen[x] = profile(x) - self.peak + drop
+            return seen[x]
 
         found = []
         for end in (least, most):

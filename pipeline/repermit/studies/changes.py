@@ -62,7 +62,7 @@ class ChangeRow:
         for per, told in (("days", self.by_days), ("loads", self.by_loads)):
             for field in ("expected", "ratio", "low", "high", "verdict"):
                 found[f"{field}_{per}"] = getattr(told, field) if told else None
-        return found
+        return found | {"sentence": change_sentence(self)}
 
 
 @dataclass(frozen=True)
@@ -71,6 +71,11 @@ class Changes:
 
     about: About
     rows: tuple[ChangeRow, ...]
+
+    def sentence(self) -> str:
+        """A sentence a change."""
+        found = " ".join(change_sentence(row) for row in self.rows)
+        return found or "No change made within the window is on record."
 
 
 CELLS = """

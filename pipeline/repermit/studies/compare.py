@@ -40,7 +40,7 @@ class Comparisons:
     rates: Rates
     per: Per
     rows: tuple[Comparison, ...]
-    says: str
+    sentence: str
 
     def as_dicts(self) -> list[dict[str, Any]]:
         """For JSON, a row each."""

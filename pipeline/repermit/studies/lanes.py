@@ -30,7 +30,7 @@ FIELDS = (
 )  # fmt: skip
 COLUMNS = (
     *FIELDS, "since", "since_earliest", "since_latest", "rack_side_elsewhere", "rack_side_elsewhere_low",
-    "rack_side_elsewhere_high", "rack_side_here", "rack_side_here_low", "rack_side_here_high",
+    "rack_side_elsewhere_high", "rack_side_here", "rack_side_here_low", "rack_side_here_high", "sentence",
 )  # fmt: skip
 END = 10**6
 """A month after every record."""
@@ -152,7 +152,7 @@ class LaneRow:
         for name, chance in (("elsewhere", self.elsewhere), ("here", self.here)):
             found[f"rack_side_{name}"] = chance.probability
             found[f"rack_side_{name}_low"], found[f"rack_side_{name}_high"] = chance.low, chance.high
-        return found
+        return found | {"sentence": self.sentence()}
 
 
 @dataclass(frozen=True)

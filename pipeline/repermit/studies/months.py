@@ -90,6 +90,14 @@ class Months:
         """The shifts on the clock of the page."""
         return self.shifts_by_loads if self.clock == "loads" else self.shifts_by_days
 
+    @property
+    def sentence(self) -> str:
+        """The last month that is judged, and the last lasting shift, in words."""
+        if not self.rows:
+            return "There is no month to judge."
+        last = next((row for row in reversed(self.rows) if self.signal_of(row)), self.rows[-1])
+        return f"{month_sentence(self, last)} {shift_sentence(self)}"
+
     def as_dicts(self) -> list[dict[str, Any]]:
         """The fields that the rows of `rates` by month carry, in their order."""
         found = []

@@ -1,6 +1,6 @@
 """How often, per load and per day: faults, exposure and mean time between faults by any set of keys.
 
-Marts in, `Rates` out. May import `errors`, `statistics`, `warehouse` and its neighbours. Findings that are not recorded
+Marts in, `Rates` out. May import `errors`, `statistics`, `warehouse`, `wording` and its neighbours. Findings that are not recorded
 are shared out; rows add up to the total whatever the keys.
 """
 
@@ -17,6 +17,7 @@ from repermit.studies.selection import Selection
 from repermit.studies.shared_rates import SharedOut, shared_counts, shared_out
 from repermit.studies.sharing import WHOLE, Sharing, share
 from repermit.warehouse import Connection, one, records, settings_of
+from repermit.wording import estimate, interval, seen, whole
 
 if TYPE_CHECKING:
     import numpy as np
@@ -58,6 +59,17 @@ class Rate:
         """For JSON: the keys first."""
         return self.keys | {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "keys"}
 
+    def sentence(self) -> str:
+        """The row in words: count, rate and mean time with their limits; that so few trailers speak of themselves only."""
+        told = f"{seen(self.faults, 'fault')} on {seen(self.trailers, 'trailer')}"
+        if self.loads:
+            told += f" in {whole(self.loads)} loads: {_told(self.per_1000_loads, self.per_1000_loads_low, self.per_1000_loads_high)} per 1,000 loads"
+        if self.days:
+            told += f"; one in {_told(self.mtbf_days, self.mtbf_days_low, self.mtbf_days_high)} trailer-days"
+        if not self.loads and not self.days:
+            told += ", and nothing on record to divide by"
+        return told + ("; too few trailers to speak of others." if self.these_trailers_only else ".")
+
 
 @dataclass(frozen=True)
 class Rates:
@@ -68,6 +80,10 @@ class Rates:
     rows: tuple[Rate, ...]
     total: Rate
     shared: SharedOut | None = None
+
+
+def _told(value: float | None, low: float | None, high: float | None) -> str:
+    return estimate(value, low, high) if value else interval(low or None, high)
 
 
 def parse_by(text: str) -> tuple[str, ...]:

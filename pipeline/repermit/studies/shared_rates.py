@@ -36,7 +36,7 @@ class SharedOut:
 
     `missing`: faults whose keys the finding does not give; of them `shared` were shared out. `first`: the position
     with the highest rate; `changes`: the least differences that would take its place from it, its own first; None where
-    positions are not what the rows are of. `says`: all of it in words.
+    positions are not what the rows are of. `sentence`: all of it in words.
     """
 
     missing: int
@@ -44,7 +44,7 @@ class SharedOut:
     first: int | None
     changes: tuple[Change, ...]
     assumption: str
-    says: str
+    sentence: str
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON."""
@@ -54,7 +54,7 @@ class SharedOut:
             "first": self.first,
             "changes": [{"position": c.position, "times": c.times} for c in self.changes],
             "assumption": self.assumption,
-            "says": self.says,
+            "sentence": self.sentence,
         }
 
 
@@ -147,7 +147,7 @@ def shared_out(con: Connection, counts: SharedCounts, by: tuple[str, ...], table
         by_load = any(r.loads is not None for r in table)
         now = {r.keys["position"]: (r.faults, (r.loads if by_load else r.days) or 0) for r in table}
         first, changes = what_turns_the_order(counts, position, now)
-    return SharedOut(missing, shared, first, changes, ASSUMPTION, _says(missing, shared, first, changes))
+    return SharedOut(missing, shared, first, changes, ASSUMPTION, _in_words(missing, shared, first, changes))
 
 
 def what_turns_the_order(
@@ -206,7 +206,7 @@ def _least(turned: Any, moved: int, down: bool) -> float | None:
     return high
 
 
-def _says(missing: int, shared: int, first: int | None, changes: tuple[Change, ...]) -> str:
+def _in_words(missing: int, shared: int, first: int | None, changes: tuple[Change, ...]) -> str:
     if not missing:
         return "Every finding asked for is recorded; nothing was shared out."
     text = f"Of {seen(missing, 'fault')} whose finding is not recorded, {number(shared)} were shared out"

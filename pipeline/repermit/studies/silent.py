@@ -76,6 +76,12 @@ class Silent:
     first_tests: int
     first_stuck_dry: int
 
+    def sentence(self) -> str:
+        """What is known of all sensors, in words."""
+        if self.rows:
+            return self.total.sentence()
+        return f"No planned function test before {self.about.end} is on record: nothing is known of sensors stuck dry."
+
 
 TESTS = """
 with tests as (
@@ -99,11 +105,9 @@ order by all
 """
 
 
-def silent(con: Connection, store: str, selection: Selection) -> Silent | None:
-    """What all planned tests before the window's end show; None where the store has none of this selection."""
+def silent(con: Connection, store: str, selection: Selection) -> Silent:
+    """What all planned tests before the window's end show; no rows where the store has none of this selection."""
     tests = records(con, TESTS, selection.parameters(TESTS))
-    if not tests:
-        return None
     settings = settings_of(con)
     kinds = sorted({(t["system"], t["sensor_kind"]) for t in tests}, key=str)
     rows = [

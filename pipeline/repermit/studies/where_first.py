@@ -134,6 +134,7 @@ class Searches:
                 "expected_minutes_customary": s.customary,
                 "past_findings": s.alike,
                 "past_found": step.found,
+                "sentence": s.sentence(),
             }
             for s in self.rows
             for step in s.steps

@@ -17,9 +17,9 @@ TITLE = "Sensors stuck dry: what no refusal shows"
 NEEDED = "It leaves out what the test itself misses, and the time until a sensor found stuck is changed."
 
 
-def with_silent(page: Page, silent: Silent | None) -> Page:
+def with_silent(page: Page, silent: Silent) -> Page:
     """The page with a section on planned function tests before that on the records, where there are any tests."""
-    if silent is None or not page.sections:
+    if not silent.rows or not page.sections:
         return page
     before = ("quarantine", "own-numbers")
     at = next((i for i, s in enumerate(page.sections) if s.id in before), len(page.sections))

@@ -21,7 +21,7 @@ def by_age(t: Trend, min_trailers: int) -> Section:
     """Verdict in words, faults by age as a picture, and the table behind it."""
     points = [p for p in t.points if p.low is not None and p.high is not None]
     if len(points) < 2:
-        return Section("trend", "Better or worse", t.says)
+        return Section("trend", "Better or worse", t.sentence)
     rows = _drawn(points, MOST_POINTS)
     first, last = points[0], points[-1]
     says = (
@@ -32,7 +32,7 @@ def by_age(t: Trend, min_trailers: int) -> Section:
     return Section(
         "trend",
         "Better or worse",
-        t.says,
+        t.sentence,
         figure=Figure("trend-figure", charts.by_age(rows), says),
         table=_table(points),
         notes=(

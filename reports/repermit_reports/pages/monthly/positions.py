@@ -99,7 +99,7 @@ def _worst(rows: list[Rate], shared: SharedOut | None) -> str:
         line += f" Its limits overlap those of position {names}, so the order is not settled."
     else:
         line += " Its limits keep it apart from the others."
-    return line if shared is None or not shared.missing else f"{line} {shared.says}"
+    return line if shared is None or not shared.missing else f"{line} {shared.sentence}"
 
 
 def position_by_cause(m: Monthly) -> Section:
