@@ -106,7 +106,7 @@ def test_the_command(store: Path) -> None:
     (row,) = found["rows"]
     assert row["verdict_loads"] == "fewer" and row["expected_days"] > 0 and row["trailers"] == 3
     empty = CliRunner().invoke(app, [*call, "--fleet", "G"])
-    assert empty.exit_code == 0 and "no change" in empty.stderr
+    assert empty.exit_code == 0 and "No change" in empty.stderr
     fields = [n for n in ChangeRow.__dataclass_fields__ if not n.startswith("by_")]
     assert list(row)[: len(fields)] == fields
     as_csv = CliRunner().invoke(app, [*call, "--fleet", "G", "--format", "csv"])
