@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from repermit.studies.monthly import Monthly
-from repermit.studies.trend import Point, Trend, compared_in_words
+from repermit.studies.trend import Point, Trend
 from repermit.wording import number, whole, words
 from repermit_reports.charts import trend as charts
 from repermit_reports.page import Column, Figure, Section, Table
@@ -58,7 +58,7 @@ def by_group(m: Monthly) -> Section | None:
         for name, points in drawn.items()
         for row in _drawn(points, MOST_POINTS // len(drawn))
     ]
-    apart = [f"{words(t.key)}: {compared_in_words(t)}" for t in found if _apart(t)]
+    apart = [f"{words(t.key)}: {t.compared}" for t in found if _apart(t)]
     none = "No fleet's trailers are shown to have more or fewer faults than the others at the same ages."
     return Section(
         "groups",

@@ -32,7 +32,16 @@ def paragraph(m: Monthly) -> str:
     """Is it news, what leads, what is at odds, what comes next: one sentence each, none without its number."""
     row = _this(m)
     judged = [month_sentence(m.judged, row), shift_sentence(m.judged)] if row else []
-    told = (*judged, _leading(m), m.trends.total.sentence, _lanes(m), _fixes(m), _worse(m), _next(m), _open(m))
+    told = (
+        *judged,
+        _leading(m),
+        m.trends.total.sentence,
+        _lanes(m),
+        _fixes(m),
+        _worse(m),
+        _next(m),
+        _open(m),
+    )
     return " ".join(sentence for sentence in told if sentence)
 
 
