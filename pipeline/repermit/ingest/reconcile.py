@@ -140,7 +140,8 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
         f"select {listed(names)}, read_in, said_in, row_no, waiting_id, 1 as lines, sums_with from judged"
         " where reasons is null"
     )
-    if table.name == "loads":
+    adds_up = bool(one(con, "select exists (select 1 from judged where adds_up)"))
+    if adds_up:
         summed = ", ".join(
             "cast(sum(loads) as integer) as loads" if n == "loads" else quote(n) for n in names
         )
@@ -149,35 +150,48 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
             f" cast(count(*) as integer), sums_with from judged where reasons is null and adds_up"
             f" group by {listed(shared(table))}, read_in, said_in, (waiting_id is null), sums_with"
         )
-    con.execute(f"create or replace temp table candidates as {counted}")
+    if adds_up:  # else no copy: a view of what was judged costs nothing
+        con.execute(f"create or replace temp table summed as {counted}")
+        counted = "select * from summed"
+    con.execute(f"create or replace temp view candidates as {counted}")
     sums = "false"
-    if table.name == "loads":  # a line mended later adds to those of its own file that stand
+    if adds_up:  # a line mended later adds to those of its own file that stand
         sums = "d.sums_with = cur.sums_with"
         con.execute(
-            "update candidates c set loads = c.loads + cur.loads from accepted.loads cur where cur.retired_by is null"
+            "update summed c set loads = c.loads + cur.loads from accepted.loads cur where cur.retired_by is null"
             f" and cur.sums_with = c.sums_with and {same(key, 'c', 'cur')}"
         )
     con.execute(
-        f"create or replace temp table rivals as select {listed(key)} from candidates group by {listed(key)}"
-        " having count(*) > 1"
+        f"create or replace temp table rivals as select {listed(key)} from candidates where hash({listed(key)}) in"
+        f" (select hash({listed(key)}) from candidates group by all having count(*) > 1)"  # small beside the keys
+        f" group by {listed(key)} having count(*) > 1"
     )
-    con.execute(
-        "create or replace temp table decided as select c.*, cast(null as varchar) as rival_fate from candidates c"
-        f" where not exists (select 1 from rivals r where {same(key, 'c', 'r')}) union all {_rival_fates(table)}"
-    )
+    withdraws = one(con, "select exists (select 1 from judged where withdrawn)")
+    undecided = "select c.*, cast(null as varchar) as rival_fate from candidates c"
+    if one(con, "select count(*) from rivals"):
+        undecided += f" where not exists (select 1 from rivals r where {same(key, 'c', 'r')})"
+        undecided += f" union all {_rival_fates(table)}"
     con.execute(
         "create or replace temp table decided as select d.*, case"
         " when d.rival_fate is not null then d.rival_fate"
-        f" when cur.batch_id is null and coalesce(d.withdrawn, false) and not exists (select 1 from judged w where"
-        f" w.waiting_id is not null and not coalesce(w.withdrawn, false) and {same(key, 'w', 'd')})"
-        f" then {literal(WITHDRAWS_KNOWN.name)}"
+        f"{_withdraws_unknown(key) if withdraws else ''}"
         f" when cur.batch_id is null then 'accepted' when {sums} then 'corrected'"
         f" when {same([n for n in names if n not in key], 'd', 'cur')} then 'duplicate'"
         " when said.ingest_id > d.said_in then 'superseded'"
         f" when said.ingest_id = d.said_in then {literal(ID_ONCE.name)}"
         " else 'corrected' end as fate"
-        f" from decided d left join (select * from accepted.{table.name} where retired_by is null) cur"
+        f" from ({undecided}) d left join (select * from accepted.{table.name} where retired_by is null) cur"
         f" on {same(key, 'd', 'cur')} left join record.batches said on said.batch_id = cur.read_in"
+    )
+
+
+def _withdraws_unknown(key: list[str]) -> str:
+    """SQL of the case of a row that takes back what is neither accepted nor waits. Looked for only where a row does
+    take back: the search goes over every row."""
+    return (
+        " when cur.batch_id is null and coalesce(d.withdrawn, false) and not exists (select 1 from judged w where"
+        f" w.waiting_id is not null and not coalesce(w.withdrawn, false) and {same(key, 'w', 'd')})"
+        f" then {literal(WITHDRAWS_KNOWN.name)}"
     )
 
 
@@ -274,10 +288,10 @@ def _accept(con: Connection, table: Table, last_batch: int) -> None:
 
 
 def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
-    con.execute("drop view incoming; drop view located")
+    con.execute("drop view incoming; drop view candidates; drop view located")
     for table in (
         "judged",
-        "candidates",
+        "summed",
         "rivals",
         "decided",
         "failing",

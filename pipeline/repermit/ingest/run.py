@@ -174,7 +174,7 @@ def _ingest(
             _record(con, batch, ingest_id, source, counts[batch], now)
         propose(con)
         progress("building the tables")
-        build(con, settings_of(con))
+        build(con, settings_of(con), since=first)
     by_digest = {source.digest: (batch, source) for batch, source in batches.items()}
     results = [_result(source, by_digest, counts, seen) for source in sources]
     waiting = _waiting(con)

@@ -43,8 +43,16 @@ def filled(sql: str, settings: Settings) -> str:
     return Template(sql).substitute(settings.thresholds()).strip().rstrip(";")
 
 
-def build(con: Connection, settings: Settings) -> None:
-    """Build `current` and every relation of `sql/` from the accepted rows."""
+BY_MONTH = {("core", "load_days"): "loaded_on", ("marts", "loads_by_lane_month"): "month"}
+"""The sums over the exposure log, with the day that puts a row into a month. All else is small."""
+
+
+def build(con: Connection, settings: Settings, since: int | None = None) -> None:
+    """Build `current` and every relation of `sql/` from the accepted rows.
+
+    Where the relations stand from before, `since` is the first batch that they do not hold: of the sums over the
+    exposure log only months with a row added or retired since are built anew.
+    """
     for table in TABLES:
         columns = ", ".join(quote(name) for name, _ in typed_columns(table))
         con.execute(
@@ -52,5 +60,18 @@ def build(con: Connection, settings: Settings) -> None:
             " where retired_by is null and not coalesce(withdrawn, false)"
         )
     for layer, name, sql in relations():
+        if since is not None and (day := BY_MONTH.get((layer, name))):
+            _rebuild_months(con, f"{layer}.{name}", day, filled(sql, settings), since)
+            continue
         kind = "view" if layer == "staging" else "table"
         con.execute(f"create or replace {kind} {layer}.{name} as {filled(sql, settings)}")
+
+
+def _rebuild_months(con: Connection, relation: str, day: str, sql: str, since: int) -> None:
+    """Of a relation of sums by month, those months in which the exposure log changed with or after a batch."""
+    changed = (
+        f"date_trunc('month', {day}) in (select date_trunc('month', coalesce(loaded_on, loaded_at)) from accepted.loads"
+        f" where batch_id >= {since} or retired_by >= {since})"
+    )
+    con.execute(f"delete from {relation} where {changed}")
+    con.execute(f"insert into {relation} by name select * from ({sql}) where {changed}")
