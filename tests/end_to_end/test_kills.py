@@ -222,7 +222,7 @@ def kills(step: Step, number: int, seed: int) -> Counter[str]:
     """So many kills: half of them over the whole run, half from the commit on, one in each of as many equal parts."""
     chance, times = random.Random(seed), step.times
     found: Counter[str] = Counter()
-    for began, parts in ((0.0, (number + 1) // 2), (times.commits, number // 2)):
+    for began, parts in ((0.0, number // 2), (times.commits, (number + 1) // 2)):
         for part in range(parts):
             at = began + (times.end - began) * (part + chance.random()) / parts
             found[kill(step, at)] += 1
