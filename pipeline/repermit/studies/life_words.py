@@ -27,8 +27,7 @@ def sentence(life: Life) -> str:
     if life.stands_out:
         parts.append(_standing(life))
     parts.append(_verdict(life))
-    if life.verdict == "wear_out":
-        parts.append(_replacement(life))
+    parts.append(_replacement(life) if life.verdict == "wear_out" else _no_replacement(life))
     return " ".join(parts)
 
 
@@ -75,14 +74,20 @@ def _standing(life: Life) -> str:
     return f"{told} {here}, of which {number(expected)} ({interval(low, high)}) are expected to fail within 91 days."
 
 
+def _no_replacement(life: Life) -> str:
+    if life.verdict in MEANS:
+        return "Replace them before they fail? No: a new one is no safer than one that has lasted."
+    return "Replace them before they fail? No: that they wear out is not shown."
+
+
 def _replacement(life: Life) -> str:
     costs, (saved, low, high) = life.costs, life.saving
     if costs.planned is None or costs.failed is None:
-        return "Whether to replace before failure can't be told: too few replacements are priced."
+        return "Replace them before they fail? That can't be told: too few replacements are priced."
     stated = "" if costs.refusal else ", no cost of a refusal being stated"
     basis = f"a planned replacement costs {whole(costs.planned)}, a failure {whole(costs.failed)}{stated}"
     if life.replace_at_days is None:
-        return f"Replacing them before failure is not shown to pay: {basis}."
+        return f"Replace them before they fail? No, that is not shown to pay: {basis}."
     flat = life.flat_days
     return (
         f"Replacing them at {whole(life.replace_at_days)} days costs least and saves {percent(saved)}"

@@ -14,7 +14,7 @@ from repermit.studies.changes import Changes, changes
 from repermit.studies.clocks import ClockError, clock_errors
 from repermit.studies.fixes import Fixes, fixes
 from repermit.studies.lanes import Lanes, lanes
-from repermit.studies.life import Lives, lives
+from repermit.studies.life import Life, Lives, lives, standing_lots
 from repermit.studies.located import Located, located
 from repermit.studies.month_before import Counted, MonthBefore, month_before
 from repermit.studies.months import Months, months
@@ -95,6 +95,7 @@ class Monthly:
     fixes: Fixes
     worse: Worse | None
     lives: Lives
+    lots: tuple[Life, ...]
     shops: Fixes
     positions: Rates
     cells: Rates
@@ -198,6 +199,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         fixes=fixes(con, store, Selection(record), "action"),
         worse=worse(con, store, of_year, rates(con, store, of_year, ("trailer",))),
         lives=lives(con, store, Selection(record), "system"),
+        lots=standing_lots(con, Selection(record)),
         shops=fixes(con, store, Selection(record), "shop"),
         positions=positions,
         cells=rates(con, store, of_year, ("position", "cause"), sharing),

@@ -19,9 +19,8 @@ def lives_section(m: Monthly) -> Section:
     lines = [
         f"{name[:1].upper()}{name[1:]}: {row.sentence}" for name, row in zip(named, found.rows, strict=True)
     ]
-    if bad := list(dict.fromkeys(str(p.key) for p in found.lot_points)):
-        told = f"Lots that fail clearly more often than others of the same age: {', '.join(bad)}."
-        lines.insert(0, told)
+    if m.lots:
+        lines = [f"Lot {lot.key}: {lot.sentence}" for lot in m.lots] + lines
     if not lines:
         lines = [
             "No sensor's life is on record: it takes replacements, and when each trailer's records begin."
