@@ -21,6 +21,7 @@ from repermit.studies.months import months
 from repermit.studies.selection import select
 from repermit.studies.terminal import Terminal, terminal
 from repermit.studies.trend import trend
+from repermit.studies.what_pays import what_pays
 from repermit.warehouse import opened
 from tanker_world import SAMPLE, simulate
 
@@ -251,3 +252,18 @@ def test_the_lot_of_sensors_that_fails_early(sample: Path, planted: Planted) -> 
     _, low, high = bad.all.scale_days
     assert low is not None and high is not None and low < lot["size"] < high
     assert (bad.all.shape[1] or 0) < SAMPLE.lot_shape < (bad.all.shape[2] or 0)
+
+
+def test_what_pays_names_the_lane_and_the_lot_alone(sample: Path, planted: Planted) -> None:
+    """Asked: of all fleets' advice, that lane for every fleet, that lot for the fleets that still have its sensors, else nothing."""
+    terminal_, lane = planted["lane"]["where"].rsplit(" ", 1)
+    fleets = [name for (name,) in query(sample, "select distinct fleet from staging.trailers order by 1")]
+    with opened(sample) as con:
+        told = {f: what_pays(con, sample.name, select(con, fleet=f)).actions for f in fleets}
+    assert len(fleets) > 1 and all(
+        ("lane", (f"{lane} of {terminal_}",)) in [(a.kind, a.names) for a in actions]
+        for actions in told.values()
+    )
+    rest = {(a.kind, a.names) for actions in told.values() for a in actions if a.kind != "lane"}
+    assert rest == {("lot", (planted["lot"]["where"],))}
+    assert all(0 < a.spared.low < a.spared.value < a.spared.high for acts in told.values() for a in acts)
