@@ -245,3 +245,23 @@ def test_headline_first_on_a_phone_and_contents_beside_on_a_desk(
     title, headline, contents = (page.locator(part).bounding_box() for part in ("h1", ".headline", "nav"))
     assert contents["x"] + contents["width"] <= min(title["x"], headline["x"])
     assert contents["y"] <= headline["y"] and headline["y"] + headline["height"] <= 900
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(375, "light"), (1440, "dark")])
+def test_an_accessibility_engine_finds_nothing_serious(
+    sample: list[Path], open_page: Any, width: int, scheme: Literal["light", "dark"]
+) -> None:
+    engine = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+    kinds = {kind_of(path): path for path in sample}
+    for path in kinds.values():
+        one = open_page(path, width, scheme)
+        one.page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+        found = engine.Axe().run(one.page).response
+        assert len(found["passes"]) > 20, path.name
+        serious = [
+            (v["id"], v["nodes"][0]["html"][:200])
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
+        assert serious == [], path.name
+        one.page.close()

@@ -183,3 +183,34 @@ def test_times_read_the_same_in_every_zone(open_page: OpenPage, path: Path, zone
     assert labels[:3] == ["Jan 2023", "Apr 2023", "Jul 2023"]
     first = "one => one.querySelector('.mark-line path').getAttribute('d').split(/[ML,]/)[1]"
     assert page.locator("#months-figure .live svg").evaluate(first) == "0"
+
+
+def test_a_long_table_filters_and_says_how_many_rows_are_left(open_page: OpenPage, tmp_path: Path) -> None:
+    names = [f"cause {n}" for n in range(20)]
+    page = open_page(write(example(names=names), tmp_path / "long.html")).page
+    box = page.locator("label.filter", has=page.locator("input")).last.locator("input")
+    box.focus()
+    page.keyboard.type("cause 1")
+    assert page.locator("#used tbody tr:visible").count() == 11
+    assert page.locator("label.filter output").last.inner_text() == "11 of 20 rows"
+    page.emulate_media(media="print")
+    assert page.locator("#used tbody tr:visible").count() == 20
+    assert page.locator("label.filter:visible").count() == 0
+    page.emulate_media(media="screen")
+    box.fill("")
+    assert page.locator("#used tbody tr:visible").count() == 20
+    assert open_page(write(example(), tmp_path / "short.html")).page.locator("label.filter").count() == 0
+
+
+def test_a_wide_table_is_a_list_of_cards_on_a_phone(open_page: OpenPage, path: Path) -> None:
+    page = open_page(path, width=375).page
+    room = "one => one.parentElement.scrollWidth - one.parentElement.clientWidth"
+    assert page.locator("#plain-table").evaluate(room) == 0
+    cell = page.locator("#plain-table tbody td").first
+    assert cell.evaluate("one => getComputedStyle(one, '::before').content") == '"Faults"'
+    row = page.locator("#plain-table tbody tr").first
+    cells = row.locator("td").evaluate_all("all => all.map(one => one.getBoundingClientRect().top)")
+    assert cells == sorted(set(cells)) and len(cells) == 7
+    page.set_viewport_size({"width": 1440, "height": 900})
+    cells = row.locator("td").evaluate_all("all => all.map(one => one.getBoundingClientRect().top)")
+    assert len(set(cells)) == 1

@@ -198,6 +198,15 @@ def write_all(
     return written
 
 
+def _headline(path: Path) -> str:
+    """The headline of a page that lies in the folder; empty where it has none."""
+    from html import unescape
+
+    text = path.read_text(encoding="utf-8", errors="replace")
+    found = re.search(r'<p class="headline">(.*?)</p>', text, re.DOTALL)
+    return unescape(found[1]) if found else ""
+
+
 def _earlier(out: Path, made: set[str]) -> list[Entry]:
     """The months' pages, and the validation page, that lie in the folder from before."""
     from repermit_reports.pages.index import Entry
@@ -206,7 +215,7 @@ def _earlier(out: Path, made: set[str]) -> list[Entry]:
     for path in sorted(out.glob("monthly-*.html")):
         month = path.stem.removeprefix("monthly-")
         if path.name not in made and re.fullmatch(r"\d{4}-\d{2}", month):
-            found.append(Entry("monthly", month, path.name))
+            found.append(Entry("monthly", month, path.name, _headline(path)))
     if (out / "validation.html").exists():
         found.append(
             Entry(

@@ -1,4 +1,4 @@
-// Draws the charts in the viewer's colour scheme and makes tables sort. Without it the page shows still pictures.
+// Draws the charts in the viewer's colour scheme, makes tables sort, and long ones filter. Without it the page shows still pictures.
 (() => {
   "use strict";
   const charts = JSON.parse(document.getElementById("page_charts").textContent);
@@ -27,6 +27,7 @@
     picture.querySelector(".live")?.remove();
     const live = document.createElement("div");
     live.className = "live";
+    live.setAttribute("aria-hidden", "true"); // the picture around it has a name, and the table below its numbers
     picture.append(live);
     drawn.set(id, await vegaEmbed(live, spec, {
       config: config(),
@@ -75,7 +76,29 @@
     table.tBodies[0].append(...rows);
   }
 
+  const FILTERED_FROM = 16;
+  const LONG_FROM = 7;
+
+  function filter(table) {
+    const rows = [...table.tBodies[0].rows];
+    const label = document.createElement("label");
+    const input = document.createElement("input");
+    const told = document.createElement("output");
+    label.className = "filter";
+    input.type = "search";
+    label.append("Rows with", input, told);
+    input.addEventListener("input", () => {
+      const wanted = input.value.trim().toLowerCase();
+      for (const row of rows) row.hidden = !row.textContent.toLowerCase().includes(wanted);
+      told.textContent = wanted ? `${rows.filter((row) => !row.hidden).length} of ${rows.length} rows` : "";
+    });
+    table.parentElement.before(label);
+  }
+
   for (const table of document.querySelectorAll("table")) {
+    const count = table.tBodies[0].rows.length;
+    if (count >= FILTERED_FROM) filter(table);
+    if (count >= LONG_FROM) table.classList.add("long");
     [...table.tHead.rows[0].cells].forEach((heading, at) => {
       const button = document.createElement("button");
       button.type = "button";
