@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from repermit.cli import options
-from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, say
+from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, pace, say
 
 
 def ingest(
@@ -34,7 +34,7 @@ def ingest(
     if (file := mapping or beside(paths)) is not None:
         say(f"reading as {file} says")
     told = load(file) if file else None
-    result = run(store, paths, mapping=told, now=options.now(), wait_s=wait, progress=say)
+    result = run(store, paths, mapping=told, now=options.now(), wait_s=wait, progress=say, pace=pace())
     for line in (*result.told, *result.notes):
         say(line)
     names = ("file", "table", "rows", "accepted", "duplicate", "corrected", "quarantined")

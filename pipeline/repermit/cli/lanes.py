@@ -18,8 +18,7 @@ from repermit.cli.options import (
 )
 
 SHOWN = (
-    "terminal", "lane", "loads", "cleared_without_repair", "cleared_other_lane", "excess", "excess_least", "rate_ratio",
-    "low", "high", "q_value", "flagged", "since",
+    "terminal", "lane", "loads", "cleared_without_repair", "excess", "rate_ratio", "low", "high", "flagged", "since",
 )  # fmt: skip
 
 

@@ -64,7 +64,7 @@ def run() -> None:
     try:
         app()
     except RepermitError as error:
-        say(f"error: {error.what}")
+        say(error.what, lead="error")
         if error.hint:
             say(f"  {error.hint}")
         sys.exit(error.exit_code)
@@ -77,13 +77,13 @@ def run() -> None:
             typer.echo("interrupted; the store is as it was", err=True)
             sys.exit(INTERRUPTED)
         if isinstance(error, OSError) and error.filename is not None:
-            say(f"error: {error.filename}: {error.strerror}")
+            say(f"{error.filename}: {error.strerror}", lead="error")
             typer.echo("  Check the path, its rights and the free space of its disk.", err=True)
             sys.exit(StoreError.exit_code)
         where = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{where.filename.rsplit('repermit', 1)[-1].lstrip('/')}:{where.lineno}"
         first = (str(error).splitlines() or [""])[0]
-        say(f"error: a defect in repermit: {type(error).__name__} at {place}: {first}")
+        say(f"a defect in repermit: {type(error).__name__} at {place}: {first}", lead="error")
         typer.echo(
             "  Please report this line and the command that was run. The store is as it was.", err=True
         )

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 
@@ -45,6 +48,8 @@ AsOf = Annotated[
 ]
 As = Annotated[Format, typer.Option("--format", help="How to write the result.")]
 
+SOON_S = 2.0
+"""What takes less needs no word on its pace."""
 DEFAULT_STORE = Path("repermit.duckdb")
 
 
@@ -68,14 +73,38 @@ def asking(store: Path, wait_s: float, as_of: str | None = None) -> Iterator[Con
             yield con
 
 
-def say(text: str) -> None:
-    """Progress and messages go to standard error."""
-    typer.echo(shown(text), err=True)
+def say(text: str, lead: str = "") -> None:
+    """Progress and messages go to standard error; `lead` is what kind of message it is, such as error."""
+    typer.echo((f"{styled(lead, sys.stderr, fg='red', bold=True)}: " if lead else "") + shown(text), err=True)
+
+
+def styled(text: str, stream: TextIO, **style: Any) -> str:
+    """The text in colour or bold where the stream is a terminal and nobody asked for none (NO_COLOR)."""
+    plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not stream.isatty()
+    return text if plain else typer.style(text, **style)
 
 
 def tell(what: object) -> None:
     """A line of data, such as a path, for standard output."""
     typer.echo(shown(str(what)))
+
+
+def pace() -> Callable[[int, int, int], None]:
+    """Says on a terminal how fast rows are read and how long the rest will take, once it lasts; else nothing."""
+    began = time.monotonic()
+
+    def tell(rows: int, done: int, every: int) -> None:
+        spent = time.monotonic() - began
+        if sys.stderr.isatty() and spent >= SOON_S:
+            say(f"  {pace_words(rows, done, every, spent)}")
+
+    return tell
+
+
+def pace_words(rows: int, done: int, every: int, spent_s: float) -> str:
+    """Rows, rows a second, and the seconds that the bytes to come will take at the pace of those read."""
+    left = f", about {spent_s * (every - done) / done:,.0f} s left" if 0 < done < every else ""
+    return f"{rows:,} rows in {spent_s:,.0f} s, {rows / spent_s:,.0f} rows a second{left}"
 
 
 def shown(text: str) -> str:

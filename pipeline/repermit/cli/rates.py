@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 BESIDE = {"signal": "signal", "shrunken_per_1000_loads": "shrunken", "worst_tenth": "worst_tenth"}
 """What stands beside the rates in a table, and its heading: of months, and of trailers, fleets and shops."""
 SHOWN = ("faults", "loads", "days", "per_1000_loads", "low", "high", "mtbf_days")
+SHOWN_FOUND = ("faults", "least", "most", "loads", "per_1000_loads", "low", "high", "mtbf_days")
+"""What a table shows of findings: those not recorded are shared out, so the bounds matter more than the days."""
+LEFT_OUT_SILENT = ("trailers", "stuck_wet", "position_years", "on_demand_low", "interval_days")
+SHOWN_COMPARED = ("faults", "per_1000_loads", "low", "high")
 
 
 def rates(
@@ -106,8 +110,14 @@ def rates(
         sentences.append(judged.sentence)
     if form is Format.table:
         told = [name for name in BESIDE if name in mark_names]
-        names = [*keys, *SHOWN, *(BESIDE[name] for name in told)]
-        rows = [[*r.keys.values(), *_shown(r), *_told(marks.get(_first(r), none), told)] for r in result.rows]
+        shown = _columns(keys, compared)
+        if "shrunken_per_1000_loads" in mark_names:
+            shown = tuple(name for name in shown if name != "days")
+        names = [*keys, *shown, *(BESIDE[name] for name in told)]
+        rows = [
+            [*r.keys.values(), *_shown(r, shown), *_told(marks.get(_first(r), none), told)]
+            for r in result.rows
+        ]
         if against:
             names += ["ratio", "ratio_low", "ratio_high", "p_holm"]
             rows = [
@@ -115,7 +125,7 @@ def rates(
                 for row, c in zip(rows, against.rows, strict=True)
             ]
         if keys:
-            total = [*[None] * (len(keys) - 1), *_shown(result.total)]
+            total = [*[None] * (len(keys) - 1), *_shown(result.total, shown)]
             rows.append(["all", *total, *[None] * (len(names) - 1 - len(total))])
         write(form, None, names, rows)
         say(
@@ -147,7 +157,7 @@ def _write_changes(form: Format, result: Changes) -> None:
         about = result.about.as_dict() | {"sentence": result.sentence()}
         return write(form, about, names, [list(row.values()) for row in found])
     per = "loads" if any(row["ratio_loads"] is not None for row in found) else "days"
-    names = ["change", "trailers", "others", "faults_before", "faults_after"]
+    names = ["change", "trailers", "faults_before", "faults_after"]
     told = [f"{name}_{per}" for name in ("expected", "ratio", "low", "high", "verdict")]
     write(form, None, [*names, *told], [[row[n] for n in (*names, *told)] for row in found])
     for row in result.rows:
@@ -164,9 +174,20 @@ def _told(marks: dict[str, object], names: list[str]) -> list[object]:
     return ["not judged" if name == "signal" and marks[name] is None else marks[name] for name in names]
 
 
-def _shown(rate: object) -> list[object]:
-    columns = {"low": "per_1000_loads_low", "high": "per_1000_loads_high"}
-    return [getattr(rate, columns.get(name, name)) for name in SHOWN]
+def _columns(keys: tuple[str, ...], compared: bool) -> tuple[str, ...]:
+    """What fits beside the keys; JSON and CSV have all."""
+    if compared:
+        return SHOWN_COMPARED
+    if not {"position", "place", "cause"} & set(keys):
+        return SHOWN if len(keys) < 3 else SHOWN_COMPARED
+    return SHOWN_FOUND if len(keys) == 1 else tuple(n for n in SHOWN_FOUND if n not in ("loads", "mtbf_days"))
+
+
+def _shown(rate: object, names: tuple[str, ...]) -> list[object]:
+    columns = {
+        "low": "per_1000_loads_low", "high": "per_1000_loads_high", "least": "faults_least", "most": "faults_most",
+    }  # fmt: skip
+    return [getattr(rate, columns.get(name, name)) for name in names]
 
 
 def _write_silent(form: Format, found: Silent) -> None:
@@ -176,7 +197,7 @@ def _write_silent(form: Format, found: Silent) -> None:
 
     names = tuple(SilentRow.__dataclass_fields__)
     if form is Format.table:
-        shown = [n for n in names if not n.startswith(("trailers", "stuck_wet"))]
+        shown = [n for n in names if n not in LEFT_OUT_SILENT]
         write(form, None, shown, [[getattr(row, n) for n in shown] for row in found.rows])
         say(found.sentence())
         return

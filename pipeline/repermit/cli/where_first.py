@@ -89,7 +89,7 @@ def _overview(s: Search) -> tuple[object, ...]:
 
 
 def _card(result: Searches, s: Search) -> None:
-    from repermit.cli.show import as_table
+    from repermit.cli.show import as_table, paragraph
     from repermit.studies.where_first import CUSTOMARY
     from repermit.wording import percent, seen, words
     from repermit_reports.pages.words import CAUTIONS
@@ -97,8 +97,8 @@ def _card(result: Searches, s: Search) -> None:
     typer.echo(f"WHERE TO LOOK FIRST: {words(s.system)}, {s.positions} positions")
     typer.echo("A suggestion from past records; who looks decides. First of all:")
     for caution in CAUTIONS:
-        typer.echo(f"  - {caution}")
-    typer.echo(f"\n{s.sentence()}")
+        typer.echo(paragraph(f"  - {caution}", "    "))
+    typer.echo("\n" + paragraph(s.sentence()))
     if s.steps:
         names = ("", "check", "position", "finds it in", "found before", "minutes", "minutes so far")
         cells = [
@@ -129,4 +129,4 @@ def _card(result: Searches, s: Search) -> None:
     typer.echo(
         f"Minutes: {source.get(result.minutes.source or '', 'not on record; every check is taken to last the same')}."
     )
-    typer.echo(f"Customary order (common practice): {CUSTOMARY}.\n")
+    typer.echo(paragraph(f"Customary order (common practice): {CUSTOMARY}.") + "\n")

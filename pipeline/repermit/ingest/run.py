@@ -42,6 +42,8 @@ OLD_SCRATCH_S = 2 * 86_400.0
 """No ingest lasts two days."""
 
 Progress = Callable[[str], None]
+Pace = Callable[[int, int, int], None]
+"""Told after each table: rows read so far, bytes read so far, bytes in all."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,7 @@ def ingest(
     mapping: Mapping | None = None,
     wait_s: float = 0.0,
     progress: Progress = lambda _: None,
+    pace: Pace = lambda *_: None,
 ) -> IngestResult:
     """Read CSV files and folders into the store at `store`, made where there is none.
 
@@ -105,7 +108,7 @@ def ingest(
                 if empty:
                     make_schema(con, settings or Settings(**dict(mapping.settings if mapping else ())))
                 check_version(con, store)
-                result = _ingest(con, sources, mapping, now, progress)
+                result = _ingest(con, sources, mapping, now, progress, pace)
                 for source, before in zip(sources, stamps, strict=True):
                     after = source.path.stat()
                     if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
@@ -138,7 +141,12 @@ def scratch_folder() -> Iterator[Path]:
 
 
 def _ingest(
-    con: Connection, sources: list[files.Source], mapping: Mapping | None, now: datetime, progress: Progress
+    con: Connection,
+    sources: list[files.Source],
+    mapping: Mapping | None,
+    now: datetime,
+    progress: Progress,
+    pace: Pace,
 ) -> IngestResult:
     seen = dict(rows(con, f"select digest, rows from ({kept.LAST_READINGS})"))
     fresh: dict[str, files.Source] = {}
@@ -165,6 +173,8 @@ def _ingest(
                 continue
             progress(f"{table.name}: {', '.join(s.name for s in mine.values()) or 'the rows set aside'}")
             counts |= reconcile(con, table, mine, last)
+            read = sum(batches[batch].size for batch in counts)
+            pace(sum(c.rows for c in counts.values()), read, sum(s.size for s in batches.values()))
             touched = f"retired_by between {first} and {last}"
             if table.name == "refusals":  # a new one may contradict a repair that named it before it was here
                 touched += f" or batch_id between {first} and {last}"

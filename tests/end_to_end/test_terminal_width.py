@@ -1,0 +1,111 @@
+"""What commands write fits a terminal of 80 columns, in colour only where there is one that wants it."""
+
+from __future__ import annotations
+
+import io
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from conftest import Run
+from helpers import load
+from repermit.cli.options import pace, pace_words, styled
+from repermit.cli.show import WIDTH, as_table
+from repermit.resources import folder
+
+COMMANDS = (
+    *(f"rates --by {by}" for by in (
+        "position", "cause", "place", "position,cause", "place,cause", "system", "fleet", "terminal", "shop", "month", "trailer",
+        "fleet,month", "system,position,cause", "change", "silent",
+    )),
+    *(f"rates --compare --by {by}" for by in ("position", "cause", "fleet", "trailer")),
+    *(f"fixes --by {by}" for by in ("action", "shop", "cause", "method", "lot")),
+    *(f"trend --by {by}" for by in ("system", "fleet")),
+    *(f"life --by {by}" for by in ("system", "lot")),
+    "life --points", "trend --points", "located", "lanes", "outlook", "quarantine", "quarantine --left",
+    "where-first", "where-first --system five_wire --indicated 3",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    store = tmp_path_factory.mktemp("sample") / "sample.duckdb"
+    for delivery in ("1-first", "2-later"):
+        load(store, folder("sample_data") / "csv" / delivery)
+    return store
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_table_fits_a_terminal(sample: Path, repermit: Run, command: str) -> None:
+    done = repermit(*command.split(), store=sample)
+    assert done.exit_code == 0, done.stderr
+    assert "\x1b" not in done.output
+    wide = [line for line in done.stdout.splitlines() if len(line) > WIDTH]
+    assert wide == [], max(wide, key=len)
+
+
+@given(
+    st.lists(
+        st.lists(
+            st.one_of(st.none(), st.integers(-(10**7), 10**7), st.text("ab_ c", max_size=60)),
+            min_size=6,
+            max_size=6,
+        ),
+        max_size=4,
+    ),
+    st.lists(st.text("abc_", min_size=1, max_size=18), min_size=6, max_size=6, unique=True),
+)
+@settings(max_examples=200, deadline=None)
+def test_nothing_is_lost_where_a_table_is_too_wide(rows: list[list[Any]], names: list[str]) -> None:
+    text = as_table(names, rows)
+    told = "".join(text.split())
+    for row in rows:
+        for cell in row:
+            if isinstance(cell, int):
+                assert f"{cell:,}" in text
+            elif isinstance(cell, str) and len(cell) < 12:
+                assert "".join(cell.split()) in told
+    assert all(len(line) <= WIDTH for line in text.splitlines())
+
+
+def test_colour_only_on_a_terminal_that_wants_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    assert styled("error", Terminal(), bold=True) == "\x1b[1merror\x1b[0m"
+    assert styled("error", io.StringIO(), bold=True) == "error"
+    monkeypatch.setattr(sys, "stdout", Terminal())
+    table = as_table(("lane", "flagged"), [("A", True), ("B", False)])
+    assert [line.startswith("\x1b") for line in table.splitlines()] == [True, False, True, False]
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert styled("error", Terminal(), bold=True) == "error"
+    monkeypatch.delenv("NO_COLOR")
+    monkeypatch.setenv("TERM", "dumb")
+    assert styled("error", Terminal(), bold=True) == "error"
+
+
+def test_pace_and_what_is_left_by_hand() -> None:
+    assert (
+        pace_words(3_000_000, 30, 120, 10.0)
+        == "3,000,000 rows in 10 s, 300,000 rows a second, about 30 s left"
+    )
+    assert pace_words(500, 120, 120, 4.0) == "500 rows in 4 s, 125 rows a second"
+
+
+def test_pace_is_told_on_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("repermit.cli.options.SOON_S", 0.0)
+    pace()(10, 5, 10)
+    assert capsys.readouterr() == ("", "")
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    pace()(10, 5, 10)
+    told = capsys.readouterr()
+    assert told.out == "" and "10 rows in" in told.err and "left" in told.err
