@@ -514,7 +514,7 @@ def test_ctrl_c_ends_with_130_and_leaves_the_store_as_it_was(
     (tmp_path / "a.csv").write_bytes(TRAILERS + b"C,4,2020-01-01,\n")
     for interruption in (KeyboardInterrupt(), RuntimeError("Query interrupted")):
 
-        def interrupt(*_: object, error: BaseException = interruption) -> None:
+        def interrupt(*_: object, error: BaseException = interruption, **__: object) -> None:
             raise error
 
         monkeypatch.setattr("repermit.ingest.run.build", interrupt)

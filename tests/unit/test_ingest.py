@@ -23,7 +23,7 @@ SCHEMAS = ("record", "accepted", "waiting", "current")
 @pytest.fixture
 def ledger(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Ledger]:
     """A ledger, of which at the end holds what must; its marts are not rebuilt, for no test here looks at them."""
-    monkeypatch.setattr("repermit.ingest.run.build", lambda *_: None)
+    monkeypatch.setattr("repermit.ingest.run.build", lambda *_, **__: None)
     ledger = Ledger(tmp_path)
     yield ledger
     assert not ledger.broken()
