@@ -8,6 +8,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from repermit.studies.fleet import FleetRecord
+from repermit.studies.outlook import ALL
 from repermit.wording import amount, percent, seen, whole, words
 from repermit_reports.page import Page, Section
 from repermit_reports.pages import fleet_parts as parts
@@ -43,7 +44,7 @@ def fleet_page(f: FleetRecord) -> Page:
     if f.total.faults:
         sections += [parts.trailers(f), parts.causes(f)]
     sections.append(parts.against(f) if f.total.faults or f.visits else None)
-    sections += [outlook_section(f.outlook, plain=True), parts.other_visits(f)]
+    sections += [outlook_section(f.outlook, plain=True, cost=_cost_to_come(f)), parts.other_visits(f)]
     return Page(
         kind="fleet",
         title=f"Refused trailers of {f.fleet}",
@@ -169,6 +170,16 @@ def _against_line(f: FleetRecord) -> str:
         return f"Faults against the other fleets, like for like: {next(iter(told.values()))}."
     each = ", ".join(f"{what} {PER[per]}" for per, what in told.items())
     return f"Faults against the other fleets, like for like: {each}."
+
+
+def _cost_to_come(f: FleetRecord) -> str:
+    """What the faults of the next quarter cost at the price of those on record."""
+    price = f.advice.cost_of_fault
+    ahead = next((q for q in f.outlook.quarter if q.quantity == "faults" and q.key == ALL), None)
+    if price is None or ahead is None:
+        return ""
+    low, high = (whole(n * price) for n in (ahead.low, ahead.high))
+    return f" At {amount(price)} a fault, the average of {seen(f.advice.priced, 'priced fault')}, such faults cost {low} to {high} {f.about.currency or '(currency not stated)'}."
 
 
 def _names(names: list[str]) -> str:

@@ -21,8 +21,9 @@ SHOWN_BACK = 24
 METHOD = "Next quarter: the rate of the last 24 months times the exposure to come, with a range for the count itself and not only for its mean (Nelson 1970), widened where months scatter more than chance (Laney 2002) and by how far the exposure was missed before; hours are a sum over visits of differing length. Where more than 24 months are on record and show a season, it is in the forecast."
 
 
-def outlook_section(o: Outlook, plain: bool = False) -> Section | None:
-    """None where nothing can be forecast. `plain`: for the owner, in whole numbers, without the parts of each sum."""
+def outlook_section(o: Outlook, plain: bool = False, cost: str = "") -> Section | None:
+    """None where nothing can be forecast. `plain`: for the owner, in whole numbers, without the parts of each sum,
+    with what it may cost."""
     if not o.rows:
         return None
     faults = [f for f in o.rows if f.quantity == "faults" and f.key == ALL]
@@ -65,7 +66,7 @@ def outlook_section(o: Outlook, plain: bool = False) -> Section | None:
     return Section(
         "outlook",
         "Next quarter",
-        _plainly(o) if plain else f"{outlook_sentence(o)} {held_sentence(o)}",
+        _plainly(o) + cost if plain else f"{outlook_sentence(o)} {held_sentence(o)}",
         figure=Figure(
             "outlook-figure",
             charts.ahead(past, to_come, "faults"),

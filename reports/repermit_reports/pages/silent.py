@@ -70,7 +70,10 @@ def _plain_section(s: Silent) -> Section:
         lede += " No position has two such tests on record, so nothing can be told."
     else:
         lede += f" {seen(t.stuck_dry, 'sensor', 'sensors')} found stuck dry in {whole(t.tests)} tests."
-        thousand = [None if p is None else p * 1000 for p in (t.on_demand, t.on_demand_low, t.on_demand_high)]
+        thousand = [
+            None if p is None else round(p * 1000, 1)
+            for p in (t.on_demand, t.on_demand_low, t.on_demand_high)
+        ]
         chance = estimate(*thousand) if t.stuck_dry else f"at most {number(thousand[2])}"
         lede += f" Tested about every {whole(t.interval_days)} days, of 1,000 sensors {chance} are stuck dry when they are needed."
     if s.first_stuck_dry:
