@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 import tomllib
@@ -282,3 +283,21 @@ def test_card_names_the_columns(store: warehouse.Connection, name: str) -> None:
             assert about["unit"] == "UTC", column
         if column.endswith("_min"):
             assert about["unit"] == "min", column
+
+
+def test_every_method_stands_in_the_table_of_methods() -> None:
+    """Each module of statistics has a row with its check and second implementation, and each function named is there."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split("## Every method, and what holds it", 1)[1].split("\n## ", 1)[0]
+    rows = [line.strip("| ").split(" | ") for line in table.splitlines() if line.startswith("| ")][1:]
+    named: set[str] = set()
+    for _, functions, published, second in rows:
+        module = ""
+        for name in re.findall(r"`([\w.]+)`", functions):
+            module = name.split(".")[0] if "." in name else module
+            source = (ROOT / "pipeline/repermit/statistics" / f"{module}.py").read_text(encoding="utf-8")
+            assert re.search(rf"^(def|class) {name.split('.')[-1]}\b", source, re.MULTILINE), name
+        named |= {name.split(".")[0] for name in re.findall(r"`(\w+\.\w+)`", functions)}
+        assert published and second
+    modules = {path.stem for path in (ROOT / "pipeline/repermit/statistics").glob("*.py")} - {"__init__"}
+    assert modules <= named
