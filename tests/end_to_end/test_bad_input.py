@@ -97,7 +97,12 @@ def sound_content() -> dict[str, list[tuple[Any, ...]]]:
     """What it holds. A writer may leave other bytes that hold the same."""
     with TemporaryDirectory() as folder:
         (Path(folder) / "s.duckdb").write_bytes(sound_store())
-        return dump(Path(folder) / "s.duckdb", SCHEMAS)
+        return content(Path(folder) / "s.duckdb")
+
+
+def content(store: Path) -> dict[str, list[tuple[Any, ...]]]:
+    """All that a store holds but the reports that were made of it."""
+    return {name: rows for name, rows in dump(store, SCHEMAS).items() if name != "record.reports"}
 
 
 @pytest.fixture
@@ -106,7 +111,7 @@ def store(tmp_path: Path) -> Iterator[Path]:
     path = tmp_path / "sound.duckdb"
     path.write_bytes(sound_store())
     yield path
-    assert path.read_bytes() == sound_store() or dump(path, SCHEMAS) == sound_content()
+    assert path.read_bytes() == sound_store() or content(path) == sound_content()
     assert sorted(p.name for p in tmp_path.glob("sound*")) == ["sound.duckdb"]
 
 
@@ -388,7 +393,7 @@ def test_a_full_disk_ends_with_3_and_leaves_the_store_as_it_was(tmp_path: Path, 
         process("ingest", many, "--store", target, before=little_room)
         for target in (old, tmp_path / "new.duckdb")
     ]
-    assert dump(old, SCHEMAS) == sound_content()
+    assert content(old) == sound_content()
     assert not list(tmp_path.glob("new*"))
     assert [t.code for t in told] == [3, 3]
     assert all("the store could not be written" in t.err for t in told)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from repermit.studies.about import About, about
 from repermit.studies.changes import Changes, changes
@@ -224,7 +224,7 @@ def _before(con: Connection, rows: list[Rate], of_year: Rate, year: Window) -> M
     counted = tuple(
         Counted(row.keys["month"], round(row.faults), float((row.loads if use_loads else row.days) or 0.0))
         for row in mine
-    )
+    ) or (Counted(f"{year.end - timedelta(days=1):%Y-%m}", 0, 0.0),)
     causes: dict[str | None, dict[str, int]] = defaultdict(dict)
     for row in records(con, CAUSES_BY_MONTH, {"first": year.first, "end": year.end}):
         causes[row["cause"]][row["month"]] = row["faults"]
