@@ -6,7 +6,6 @@ from datetime import date
 
 from repermit.studies.against import Against
 from repermit.studies.fixes import Fix, Horizon
-from repermit.studies.needless import Sensors
 from repermit.studies.shop import Compared, ShopRecord
 from repermit.wording import amount, number, percent, seen, share, whole, words
 from repermit_reports.charts import shop as charts
@@ -43,7 +42,7 @@ def shop_page(s: ShopRecord) -> Page:
             *look_sections(s.look),
             _actions(s),
             _methods(s),
-            _sensors(s.sensors),
+            _sensors(s),
             _nothing_found(s),
             _own_numbers(s),
             _against(s),
@@ -317,8 +316,12 @@ def _mix(share: float) -> str:
     return "The mix of work explains next to nothing of the difference."
 
 
-def _sensors(n: Sensors) -> Section:
-    title = "Good sensors replaced"
+def _money(s: ShopRecord, value: float | None) -> str:
+    return f"{amount(value)} {s.about.currency or '(currency not stated)'}"
+
+
+def _sensors(s: ShopRecord) -> Section:
+    title, n = "Good sensors replaced", s.sensors
     if not n.replaced:
         return Section("good-sensors", title, "No sensor on record was replaced after a non-permit.")
     lede = f"{seen(n.replaced, 'sensor')} replaced after a non-permit."
@@ -327,11 +330,11 @@ def _sensors(n: Sensors) -> Section:
         lede += f" (between {number((n.low or 0) * 100, 2)} and {number((n.high or 0) * 100, 2)} of 100 in the long run)."
         if n.good and n.minutes is not None:
             lede += f" The visits with these took {amount(n.minutes / 60)} hours of work"
-            lede += f" and their parts cost {amount(n.parts_cost)}." if n.parts_cost is not None else "."
+            lede += f" and their parts cost {_money(s, n.parts_cost)}." if n.parts_cost is not None else "."
     else:
         lede += " None was tested on the bench, so the record can't say how many were good: send removed sensors in and keep the verdict (table returns)."
     if n.followed:
-        lede += f" Of the {whole(n.followed)} followed for 90 days, {whole(n.something_else)} had something else found at the same position: in those the sensor was probably good."
+        lede += f" Of the {whole(n.followed)} followed for 90 days, {whole(n.something_else)} had something else found at the same position: {'in those the sensor was probably good' if n.something_else else 'that speaks for the sensors'}."
     return Section("good-sensors", title, lede)
 
 
@@ -346,7 +349,8 @@ def _nothing_found(s: ShopRecord) -> Section:
         lede += f" They took {amount(n.minutes / 60)} hours of work"
         lede += f" (recorded for {whole(n.minutes_known)})" if n.minutes_known < n.visits else ""
         lede += (
-            f" and cost {amount(n.cost)}" + (f" (priced: {whole(n.priced)})" if n.priced < n.visits else "")
+            f" and cost {_money(s, n.cost)}"
+            + (f" (priced: {whole(n.priced)})" if n.priced < n.visits else "")
             if n.cost is not None
             else ""
         )
