@@ -213,7 +213,10 @@ def test_the_check_card_is_one_sheet_with_the_cautions(
     )  # px: 10 points, in the hand
     assert one.page.locator("#page_cautions p").count() == len(CAUTIONS)
     inked = "all => [...new Set(all.map(one => getComputedStyle(one).backgroundColor))]"
-    assert one.page.locator("section, table, td, th").evaluate_all(inked) == ["rgba(0, 0, 0, 0)"]
+    assert one.page.locator("section, table, td, th").evaluate_all(inked) in (
+        ["rgba(0, 0, 0, 0)"],
+        ["rgba(0, 0, 0, 0)", "rgb(255, 255, 255)"],
+    )  # no ink but that of the letters
     assert one.page.locator("tbody tr").count() >= 4
     harmless_card = [r for r in one.requests if not r.startswith("data:")]
     assert len(harmless_card) == 1 and one.console == []

@@ -182,5 +182,5 @@ def test_command(tmp_path: Path, repermit: Callable[..., Any]) -> None:
         rows[0]["ratio"] == pytest.approx(4) and rows[0]["ratio_low"] > 1 and rows[0]["compared_per"] == "day"
     )
     told = repermit(*asked, store=store)
-    assert "p_holm" in told.stdout and "A: 4 (" in told.stderr
+    assert "holm" in told.stdout and "A: 4.00 (" in told.stderr
     assert "ratio" not in repermit(*(a for a in asked if a != "--compare"), store=store).stdout

@@ -28,7 +28,7 @@ def test_twice_the_faults_of_a_month_with_half_the_loads() -> None:
     assert found.ratio == pytest.approx(4)
     assert found.p == pytest.approx(exact_p(8, 1000, 4, 2000))
     assert found.low is not None and found.low > 1 and found.p < SHOWN
-    assert found.sentence().startswith("8 faults, after 4 faults in 2025-01: 4 (")
+    assert found.sentence().startswith("8 faults, after 4 faults in 2025-01: 4.00 (")
     assert "chance alone seldom makes" in found.sentence()
 
 

@@ -115,8 +115,8 @@ def _card(result: Searches, s: Search) -> None:
         ]
         typer.echo("\n" + as_table(names, cells))
         typer.echo(
-            "\nFinds it in: from a model of all past findings, which the chain rules tie together; found before: with this"
-            " indication, here."
+            "\nFinds it in: from a model of all past findings, tied by the chain rules."
+            "\nFound before: with this indication, here."
         )
     typer.echo("\nLast, always: a full function test of every position and of the ground.")
     typer.echo(

@@ -228,13 +228,20 @@ class _Likelihood:
         log_log = float(np.log(-np.log1p(-share)))
         x = self.best[0]
         z = self.best[1] + log_log * np.exp(-x)
+        drop = float(special.chdtri(1, 1 - level)) / 2
         near = x
+
+        def best_from(at: float, start: float) -> tuple[float, float]:
+            return _highest(
+                lambda x: self(x, at - log_log * np.exp(-x)) if abs(x) < 5 else -1e300 - abs(x), start, 0.1
+            )
 
         def profile(at: float) -> float:
             nonlocal near
-            near, value = _highest(
-                lambda x: self(x, at - log_log * np.exp(-x)) if abs(x) < 5 else -1e300 - abs(x), near, 0.1
-            )
+            near, value = best_from(at, near)
+            if value < self.peak - drop:  # before it counts as outside, from elsewhere too
+                starts = (x, *np.linspace(-2.0, 2.0, 5).tolist())
+                near, value = max((best_from(at, start) for start in starts), key=lambda found: found[1])
             return value
 
         low, high = self._limits(profile, z, self.longest - FAR - 10, self.longest + FAR, level)
@@ -271,9 +278,8 @@ class _Likelihood:
     ) -> tuple[float, float]:
         """Where the profile has fallen so far on either side of its peak; nan where it does not."""
         drop = float(special.chdtri(1, 1 - level)) / 2
-        seen: dict[
-            float, float
-        ] = {}  # a profile is sought from where the last one was, so each age is asked once
+        # A profile is sought from where the last one was, so each place is asked once; it is highest at the peak.
+        seen = {at: drop}
 
         def fall(x: float) -> float:
             if x not in seen:
