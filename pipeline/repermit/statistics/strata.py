@@ -225,7 +225,7 @@ def chance_of_more_hits(
         k = np.arange(a + 1)
         possible = (k <= hit) & (hit - k <= b)
         ways = _ways(a, k) + _ways(b, np.clip(hit - k, 0, b)) - _ways(a + b, hit)
-        spread = np.convolve(spread, np.where(possible, np.exp(ways), 0.0))
+        spread = np.convolve(spread, np.exp(np.where(possible, ways, -np.inf)))
         expected += float(a * hit / (a + b)) if a + b else 0.0
     most = int(np.minimum(n, x + y).sum())
     return min(float(spread[int(x.sum()) :].sum()), 1.0), expected, min(float(spread[most:].sum()), 1.0)
