@@ -16,8 +16,8 @@ from typing import Any
 
 from repermit.ingest.run import IngestResult, ingest
 from repermit.settings import Settings
-from repermit.studies.rates import Rates, parse_by
-from repermit.studies.rates import rates as ask
+from repermit.studies.frequency.rates import Rates, parse_by
+from repermit.studies.frequency.rates import rates as ask
 from repermit.studies.selection import select
 from repermit.warehouse import Connection, opened, quote, rows
 

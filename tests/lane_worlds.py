@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from repermit.statistics.strata import Start
-from repermit.studies.rack_side import Cells, judge, start
+from repermit.studies.racks.rack_side import Cells, judge, start
 
 LANES = (5, 4, 4, 3)
 TERMINAL = np.repeat(np.arange(len(LANES)), LANES)

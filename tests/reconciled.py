@@ -16,7 +16,7 @@ from repermit.contract import TABLES
 from repermit.ingest.run import FileResult, IngestResult
 from repermit.judging import IS_ROW, passes, reasons, rows_to_judge, waiting_to_judge
 from repermit.settings import Settings
-from repermit.studies.quarantine import waiting_rows
+from repermit.studies.records.quarantine import waiting_rows
 from repermit.validate.adding_up import accepted_booked, waiting_booked
 from repermit.validate.suites import WHOLE_SETS, kept_rows, key_once
 from repermit.warehouse import Connection, connect, make_schema, opened, rows

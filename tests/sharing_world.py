@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from repermit.statistics.rates import rate_intervals
-from repermit.studies.chain import Cell
-from repermit.studies.masking import Pattern
-from repermit.studies.shared_rates import SharedCounts
-from repermit.studies.sharing import Sharing, share_out
+from repermit.studies.frequency.shared_rates import SharedCounts
+from repermit.studies.location.chain import Cell
+from repermit.studies.location.masking import Pattern
+from repermit.studies.location.sharing import Sharing, share_out
 from tanker_world.chain import ACTIONS, PLACES, draw_fault, indicate
 from tanker_world.scenario import Draws
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from repermit.studies.against import against
-from repermit.studies.repaired import Repairs
+from repermit.studies.repairs.against import against
+from repermit.studies.repairs.repaired import Repairs
 
 DAYS = 730.0
 SOON = 60.0

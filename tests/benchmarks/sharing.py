@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 
 from repermit.settings import Settings
-from repermit.studies.rates import rate_rows
+from repermit.studies.frequency.rates import rate_rows
+from repermit.studies.location.sharing import COLUMNS, share
 from repermit.studies.selection import Selection, Window, parse_day
-from repermit.studies.sharing import COLUMNS, share
 from repermit.warehouse import Connection, bring, connect, make_schema
 
 TOLD = 5

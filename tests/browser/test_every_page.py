@@ -15,8 +15,8 @@ from helpers import query, write_csv
 from repermit.cli.pages import write_all
 from repermit.ingest.run import ingest
 from repermit.resources import folder
+from repermit.studies.location.where_first import where_first
 from repermit.studies.selection import select
-from repermit.studies.where_first import where_first
 from repermit.validate.run import validate
 from repermit.warehouse import opened
 from repermit_reports import theme

@@ -498,7 +498,7 @@ def test_a_defect_ends_with_70_and_a_line_to_report(
 
 def test_a_defect_in_a_process_of_its_own_ends_with_70(store: Path) -> None:
     code = (
-        "import sys; from repermit.cli import main; from repermit.studies import rates\n"
+        "import sys; from repermit.cli import main; from repermit.studies.frequency import rates\n"
         "def fail(*_): raise RuntimeError('broken')\n"
         "rates.rates = fail; main.run()"
     )

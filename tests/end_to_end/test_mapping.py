@@ -16,7 +16,7 @@ from reconciled import broken, empty_store
 from repermit.errors import CallError, DataError, RepermitError
 from repermit.ingest.run import IngestResult, ingest
 from repermit.mapping_file import load
-from repermit.studies.quarantine import by_reason, set_aside
+from repermit.studies.records.quarantine import by_reason, set_aside
 from repermit.warehouse import opened
 
 TRAILERS = [{"trailer_id": t, "positions": 4, "in_service_on": "2020-01-01"} for t in ("A", "B", "TR-0012")]

@@ -15,7 +15,7 @@ from reconciled import broken
 from repermit.errors import DataError
 from repermit.ingest.run import IngestResult
 from repermit.mending import bare, inert
-from repermit.studies.quarantine import waiting_rows
+from repermit.studies.records.quarantine import waiting_rows
 from repermit.warehouse import opened
 
 Run = Callable[..., Any]

@@ -14,14 +14,14 @@ import pytest
 
 from helpers import load, query, rates_of
 from repermit.statistics.comparison import rate_ratio
-from repermit.studies.changes import changes
-from repermit.studies.fixes import Fix, Fixes, fixes
-from repermit.studies.life import lives
-from repermit.studies.months import months
+from repermit.studies.ages.changes import changes
+from repermit.studies.ages.life import lives
+from repermit.studies.ages.trend import trend
+from repermit.studies.frequency.months import months
+from repermit.studies.readers.terminal import Terminal, terminal
+from repermit.studies.readers.what_pays import what_pays
+from repermit.studies.repairs.fixes import Fix, Fixes, fixes
 from repermit.studies.selection import select
-from repermit.studies.terminal import Terminal, terminal
-from repermit.studies.trend import trend
-from repermit.studies.what_pays import what_pays
 from repermit.warehouse import opened
 from tanker_world import SAMPLE, simulate
 

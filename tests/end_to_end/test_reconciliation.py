@@ -20,8 +20,8 @@ import pytest
 from helpers import STORE, dump, load, query, rates_from, write_csv
 from repermit.contract import BY_NAME, TABLES
 from repermit.ingest.run import IngestResult
-from repermit.studies.rate_units import EXPOSURE_KEYS, FINDING_KEYS, KEYS
-from repermit.studies.rates import Rate, Rates
+from repermit.studies.frequency.rate_units import EXPOSURE_KEYS, FINDING_KEYS, KEYS
+from repermit.studies.frequency.rates import Rate, Rates
 from repermit.warehouse import Connection, opened, rows
 from tanker_world import SAMPLE, Scenario, World, simulate, write
 

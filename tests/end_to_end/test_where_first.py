@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from helpers import store_of
-from repermit.studies.check_minutes import IN_HOUSING, Minutes, check_of
+from repermit.studies.location.check_minutes import IN_HOUSING, Minutes, check_of
+from repermit.studies.location.where_first import Place, customary_order, where_first
 from repermit.studies.selection import select
-from repermit.studies.where_first import Place, customary_order, where_first
 from repermit.warehouse import opened
 from tanker_world import Scenario, simulate, write
 

@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 
 from helpers import query, rates_of, store_of
-from repermit.studies.rates import Rate, Rates
+from repermit.studies.frequency.rates import Rate, Rates
 from tanker_world import Scenario, World, simulate, small, write
 
 # A pool with everything that can be planted, but exact times; worlds with every finding recorded and every fault

@@ -10,8 +10,8 @@ import pytest
 from helpers import store_from
 from repermit.statistics.shrinkage import shrink
 from repermit.statistics.standardised import funnel_limits
-from repermit.studies.against import LEAST_SHOPS, NOBODY, Against, drawn_together, funnel
-from repermit.studies.fixes import shops_sentence
+from repermit.studies.repairs.against import LEAST_SHOPS, NOBODY, Against, drawn_together, funnel
+from repermit.studies.repairs.fixes import shops_sentence
 from repermit.wording import estimate
 from shop_worlds import World, told
 from test_fixes import ask, trailer, visit

@@ -17,7 +17,7 @@ from repermit.as_of import asked_for, known
 from repermit.contract import TABLES
 from repermit.errors import CallError, StoreError
 from repermit.ingest.run import ingest
-from repermit.studies.quarantine import by_reason
+from repermit.studies.records.quarantine import by_reason
 from repermit.warehouse import one, opened
 
 EVERYTHING = ("record", "accepted", "waiting", "current", "staging", "core", "marts")

@@ -14,7 +14,7 @@ from functools import cache
 import pytest
 
 from repermit.contract import CAUSES, PLACES
-from repermit.studies.chain import Cell, Indication, Reading, cells, rules, ways, wirings
+from repermit.studies.location.chain import Cell, Indication, Reading, cells, rules, ways, wirings
 
 READINGS: tuple[Reading, ...] = ("near", "far")
 OPENS = {"bad_crimp", "corrosion", "water_ingress", "nicked_conductor", "pinched_cable"}

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from helpers import STORE, store_from
 from repermit.cli.main import app
-from repermit.studies.changes import AfterChange, ChangeRow, Changes, change_sentence, changes
+from repermit.studies.ages.changes import AfterChange, ChangeRow, Changes, change_sentence, changes
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 from repermit.wording import estimate, number

@@ -16,7 +16,7 @@ from helpers import NOW, STORE, load, query, write_csv
 from repermit.ingest.run import ingest
 from repermit.mapping_file import load as load_mapping
 from repermit.statistics.clock_shift import Shift, clock_shift
-from repermit.studies.clocks import clock_errors
+from repermit.studies.records.clocks import clock_errors
 from repermit.warehouse import opened
 from tanker_world import Scenario, simulate, small, write
 

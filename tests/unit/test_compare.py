@@ -16,8 +16,8 @@ from helpers import store_from
 from repermit.statistics.comparison import dispersion, rate_ratio, rate_ratio_p
 from repermit.statistics.rates import gamma_limits, rate_intervals
 from repermit.studies.about import About
-from repermit.studies.compare import compare
-from repermit.studies.rates import Rate, Rates
+from repermit.studies.frequency.compare import compare
+from repermit.studies.frequency.rates import Rate, Rates
 
 
 def about() -> About:

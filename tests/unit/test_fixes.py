@@ -11,8 +11,8 @@ import pytest
 
 from helpers import store_from, write_csv
 from repermit.errors import CallError
-from repermit.studies.against import NOBODY
-from repermit.studies.fixes import KEYS, Fix, Fixes, Horizon, fixes, parse_by
+from repermit.studies.repairs.against import NOBODY
+from repermit.studies.repairs.fixes import KEYS, Fix, Fixes, Horizon, fixes, parse_by
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 
@@ -338,7 +338,7 @@ def test_against_the_other_shops_beside_a_slow_loop(
     pooled: Path, shop: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Expected: the others' hazard within 90 days at each fix's own follow-up, kind by kind, none joined."""
-    monkeypatch.setattr("repermit.studies.against.LEAST_ALIKE", 1)
+    monkeypatch.setattr("repermit.studies.repairs.against.LEAST_ALIKE", 1)
     placed = [v for v in slow(*pool()) if v["found_position"] is not None]
     cut = [(v, min(v["days"] or 90.0, 90.0), v["same"] and v["days"] <= 90) for v in placed]
     expected, observed, compared = 0.0, 0, 0

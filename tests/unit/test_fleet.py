@@ -14,12 +14,12 @@ import pytest
 from helpers import load, query, store_from, write_csv
 from repermit.errors import CallError
 from repermit.resources import folder
-from repermit.studies.fleet import FleetRecord, fleet_record, year_to
-from repermit.studies.like_for_like import clearly_more
+from repermit.studies.frequency.like_for_like import clearly_more
+from repermit.studies.frequency.silent import silent
+from repermit.studies.readers.fleet import FleetRecord, fleet_record, year_to
+from repermit.studies.readers.shop import shop_record
+from repermit.studies.readers.terminal import terminal
 from repermit.studies.selection import parse_month, select
-from repermit.studies.shop import shop_record
-from repermit.studies.silent import silent
-from repermit.studies.terminal import terminal
 from repermit.warehouse import opened
 from repermit_reports.page import Page, Table
 from repermit_reports.pages.fleet import fleet_page

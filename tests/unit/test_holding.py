@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 
 from helpers import store_from
-from repermit.studies.against import Against, explained_by_mix
-from repermit.studies.fixes import Fix, Fixes
-from repermit.studies.holding import FIRST_TIME_DAYS, LOADS, Difference, Estimate
+from repermit.studies.repairs.against import Against, explained_by_mix
+from repermit.studies.repairs.fixes import Fix, Fixes
+from repermit.studies.repairs.holding import FIRST_TIME_DAYS, LOADS, Difference, Estimate
 from repermit.wording import estimate, number
 from test_fixes import NOTHING, START, Row, ask, trailer, visit, within
 

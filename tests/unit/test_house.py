@@ -99,6 +99,30 @@ def test_within_the_warehouse_imports_run_one_way() -> None:
             assert not seen & {f"repermit.warehouse.{name}" for name in WAREHOUSE}, path
 
 
+STUDIES = (
+    ("selection",),
+    ("about",),
+    ("location",),
+    ("frequency",),
+    ("repairs", "racks", "ages"),
+    ("records",),
+    ("readers",),
+)
+"""Within studies each room may import those before it, and itself."""
+
+
+def test_within_studies_imports_run_one_way() -> None:
+    level = {name: at for at, names in enumerate(STUDIES) for name in names}
+    found = set()
+    for room, path in modules():
+        if room == "studies" and path.relative_to(PACKAGE).parts != ("studies", "__init__.py"):
+            own = path.relative_to(PACKAGE).parts[1].removesuffix(".py")
+            found.add(own)
+            seen = {n.split(".")[2] for n in imported(path) if n.startswith("repermit.studies.")}
+            assert all(other == own or level[other] < level[own] for other in seen), path
+    assert found == set(level)
+
+
 def test_statistics_know_numbers_only() -> None:
     heavy = {"polars", "duckdb", "altair", "repermit_reports", "great_expectations", "typer"}
     for room, path in modules():

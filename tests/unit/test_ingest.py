@@ -14,7 +14,7 @@ from helpers import dump, load, query, write_csv
 from reconciled import Ledger, counts
 from repermit.errors import DataError
 from repermit.ingest.reconcile import reconcile
-from repermit.studies.quarantine import by_reason
+from repermit.studies.records.quarantine import by_reason
 from repermit.warehouse import opened
 
 SCHEMAS = ("record", "accepted", "waiting", "current")

@@ -14,7 +14,7 @@ import pytest
 
 from helpers import store_from
 from repermit.errors import CallError
-from repermit.studies.life import Life, Lives, lives, parse_by
+from repermit.studies.ages.life import Life, Lives, lives, parse_by
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 

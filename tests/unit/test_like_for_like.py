@@ -12,7 +12,14 @@ from scipy import stats
 from repermit.settings import Settings
 from repermit.statistics.comparison import rate_ratio
 from repermit.statistics.rates import rate_intervals
-from repermit.studies.like_for_like import US_PER_YEAR, Against, Units, against_others, clearly_more, verdict
+from repermit.studies.frequency.like_for_like import (
+    US_PER_YEAR,
+    Against,
+    Units,
+    against_others,
+    clearly_more,
+    verdict,
+)
 
 SETTINGS = Settings()
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from helpers import store_from
-from repermit.studies.located import Located, located
+from repermit.studies.location.located import Located, located
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 

@@ -7,7 +7,7 @@ from math import comb
 import numpy as np
 import pytest
 
-from repermit.studies.month_before import SHOWN, Counted, month_before
+from repermit.studies.readers.month_before import SHOWN, Counted, month_before
 
 
 def exact_p(a: int, exposure_a: float, b: int, exposure_b: float) -> float:

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from helpers import STORE, store_from
 from repermit.cli.main import app
-from repermit.studies.months import Months, month_sentence, months, shift_sentence
+from repermit.studies.frequency.months import Months, month_sentence, months, shift_sentence
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 from repermit.wording import number

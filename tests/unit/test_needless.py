@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from helpers import store_from
-from repermit.studies.needless import Sensors, sensors
+from repermit.studies.repairs.needless import Sensors, sensors
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 from test_fixes import SENSOR, Row, trailer, visit

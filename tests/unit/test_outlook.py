@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from helpers import STORE, store_from
 from repermit.cli.main import app
 from repermit.errors import CallError
-from repermit.studies.outlook import Outlook, held_sentence, outlook, outlook_sentence
+from repermit.studies.frequency.outlook import Outlook, held_sentence, outlook, outlook_sentence
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 from repermit.wording import number

@@ -13,7 +13,7 @@ import pytest
 from helpers import NOW, query, write_csv
 from repermit.ingest.run import ingest
 from repermit.reports_made import keep, last_before
-from repermit.studies.reported import Change, figures, report_of, since
+from repermit.studies.records.reported import Change, figures, report_of, since
 from repermit.studies.selection import Window
 from repermit.warehouse import opened
 

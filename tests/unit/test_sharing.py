@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from helpers import rates_from, rates_of, store_of, write_csv
-from repermit.studies.masking import PSEUDO_FAULTS, RESOLVED_FAULTS, Pattern
-from repermit.studies.rates import Rate
-from repermit.studies.shared_rates import SharedCounts, what_turns_the_order
-from repermit.studies.sharing import WHOLE, Sharing, billionths, share_out
+from repermit.studies.frequency.rates import Rate
+from repermit.studies.frequency.shared_rates import SharedCounts, what_turns_the_order
+from repermit.studies.location.masking import PSEUDO_FAULTS, RESOLVED_FAULTS, Pattern
+from repermit.studies.location.sharing import WHOLE, Sharing, billionths, share_out
 from repermit.warehouse import Connection, opened, rows
 from sharing_world import fault_world, measured
 from tanker_world import simulate, small, write

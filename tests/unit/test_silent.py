@@ -12,8 +12,8 @@ import pytest
 
 from helpers import load, store_from
 from repermit.resources import folder
+from repermit.studies.frequency.silent import Silent, silent
 from repermit.studies.selection import select
-from repermit.studies.silent import Silent, silent
 from repermit.warehouse import opened
 
 Rows = list[dict[str, Any]]

@@ -16,11 +16,11 @@ import pytest
 from helpers import load, store_from
 from repermit.errors import CallError
 from repermit.resources import folder
-from repermit.studies import terminal as study
-from repermit.studies.cleared import CLEARED
+from repermit.studies.racks.cleared import CLEARED
+from repermit.studies.racks.terminal_counts import in_order
+from repermit.studies.readers import terminal as study
+from repermit.studies.readers.terminal import Terminal
 from repermit.studies.selection import select
-from repermit.studies.terminal import Terminal
-from repermit.studies.terminal_counts import in_order
 from repermit.warehouse import opened, rows
 from repermit_reports.charts import terminal as charts
 from repermit_reports.pages.terminal import terminal_page

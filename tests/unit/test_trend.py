@@ -17,10 +17,10 @@ import pytest
 
 from helpers import store_from
 from repermit.errors import CallError
-from repermit.studies.histories import by_month, histories, on_all_records
+from repermit.studies.ages.histories import by_month, histories, on_all_records
+from repermit.studies.ages.trend import Trends, parse_by, trend
+from repermit.studies.ages.trend_words import in_words
 from repermit.studies.selection import select
-from repermit.studies.trend import Trends, parse_by, trend
-from repermit.studies.trend_words import in_words
 from repermit.warehouse import opened
 from repermit_reports.pages.monthly.by_age import by_age
 

@@ -10,8 +10,8 @@ import pytest
 
 from helpers import store_from
 from repermit.settings import Settings
+from repermit.studies.readers.what_pays import Advice, Spared, what_pays
 from repermit.studies.selection import select
-from repermit.studies.what_pays import Advice, Spared, what_pays
 from repermit.warehouse import opened
 from repermit.wording import estimate, number
 from test_fixes import Row, trailer, visit

@@ -12,10 +12,10 @@ import pytest
 from conftest import Run
 from helpers import store_from
 from repermit.errors import CallError
-from repermit.studies.chain import cells
-from repermit.studies.check_minutes import OF_CAUSE, Minutes, check_minutes, check_of
+from repermit.studies.location.chain import cells
+from repermit.studies.location.check_minutes import OF_CAUSE, Minutes, check_minutes, check_of
+from repermit.studies.location.where_first import Search, customary_order, where_first
 from repermit.studies.selection import select
-from repermit.studies.where_first import Search, customary_order, where_first
 from repermit.warehouse import opened
 from repermit.wording import number, percent
 from repermit_reports.pages.where_first import card_page, look_sections

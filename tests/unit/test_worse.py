@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 
 from helpers import store_from
-from repermit.studies.rates import rates
+from repermit.studies.frequency.rates import rates
+from repermit.studies.frequency.worse import PROBABLY, Unit, Worse, worse
 from repermit.studies.selection import select
-from repermit.studies.worse import PROBABLY, Unit, Worse, worse
 from repermit.warehouse import opened
 
 Row = dict[str, Any]

@@ -19,7 +19,7 @@ def episode(
 ) -> None:
     """One episode: its refusals and visits, and the rule that joined each."""
     from repermit.cli.show import as_json, as_table, write
-    from repermit.studies.episode import explain
+    from repermit.studies.records.episode import explain
 
     with asking(store, wait, as_of) as con:
         found = explain(con, store.name, name)

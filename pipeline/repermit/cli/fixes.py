@@ -26,7 +26,7 @@ from repermit.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from repermit.studies.fixes import Fix
+    from repermit.studies.repairs.fixes import Fix
 
 
 def fixes(
@@ -45,8 +45,8 @@ def fixes(
 ) -> None:
     """Do repairs hold: the share that comes back at the same position within 30, 90 and 180 days."""
     from repermit.cli.show import write
-    from repermit.studies.fixes import fixes as ask
-    from repermit.studies.fixes import parse_by
+    from repermit.studies.repairs.fixes import fixes as ask
+    from repermit.studies.repairs.fixes import parse_by
     from repermit.studies.selection import select
 
     key = parse_by(by)

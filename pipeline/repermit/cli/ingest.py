@@ -54,7 +54,7 @@ def ingest(
     if result.waiting:
         say(f"{result.waiting} rows wait in the quarantine; see why with: repermit quarantine")
     if result.changed:
-        from repermit.studies.clocks import clock_errors
+        from repermit.studies.records.clocks import clock_errors
 
         with options.asking(store, wait) as con:
             for error in clock_errors(con):

@@ -40,8 +40,8 @@ def located(
 ) -> None:
     """Found against indicated: where the fault was when the tester named a position, and whether shops look."""
     from repermit.cli.show import as_table, write
-    from repermit.studies.located import Agreeing, Found
-    from repermit.studies.located import located as ask
+    from repermit.studies.location.located import Agreeing, Found
+    from repermit.studies.location.located import located as ask
     from repermit.studies.selection import select
 
     with asking(store, wait, as_of) as con:

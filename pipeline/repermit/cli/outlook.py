@@ -34,8 +34,8 @@ def outlook(
 ) -> None:
     """Next quarter: refusals, faults by cause, parts and shop hours by month, with limits. --month: the last one known."""
     from repermit.cli.show import write
-    from repermit.studies.outlook import held_sentence, outlook_sentence
-    from repermit.studies.outlook import outlook as ask
+    from repermit.studies.frequency.outlook import held_sentence, outlook_sentence
+    from repermit.studies.frequency.outlook import outlook as ask
     from repermit.studies.selection import Selection, Window, parse_month, select
 
     with asking(store, wait, as_of) as con:

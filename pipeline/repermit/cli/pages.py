@@ -88,8 +88,8 @@ def make(con: Connection, store: str, kind: str, name: str | None, month: Window
     from dataclasses import replace
 
     from repermit.as_of import asked_for
-    from repermit.studies.reported import report_of, since
-    from repermit.studies.silent import silent
+    from repermit.studies.frequency.silent import silent
+    from repermit.studies.records.reported import report_of, since
     from repermit_reports.pages.changes import with_changes
     from repermit_reports.pages.silent import with_silent
 
@@ -107,7 +107,7 @@ def _with_clock(con: Connection, page: Page, kind: str, name: str | None) -> Pag
     """The page with a line among the data used where the clock of its shop or terminal seems wrong."""
     from dataclasses import replace
 
-    from repermit.studies.clocks import clock_errors
+    from repermit.studies.records.clocks import clock_errors
 
     if kind not in ("shop", "terminal"):
         return page
@@ -130,22 +130,22 @@ def _page(con: Connection, store: str, kind: str, name: str | None, month: Windo
 
     last = f"{month.first:%Y-%m}"
     if kind == "monthly":
-        from repermit.studies.monthly import monthly
+        from repermit.studies.readers.monthly import monthly
         from repermit_reports.pages.monthly.page import monthly_page
 
         return monthly_page(monthly(con, store, select(con, month=last)))
     if kind == "fleet":
-        from repermit.studies.fleet import fleet_record, year_to
+        from repermit.studies.readers.fleet import fleet_record, year_to
         from repermit_reports.pages.fleet import fleet_page
 
         chosen = select(con, month=last, fleet=name)
         return fleet_page(fleet_record(con, store, replace(chosen, window=year_to(con, month))))
     if kind == "shop":
-        from repermit.studies.shop import shop_record
+        from repermit.studies.readers.shop import shop_record
         from repermit_reports.pages.shop import shop_page
 
         return shop_page(shop_record(con, store, select(con, month=last, shop=name)))
-    from repermit.studies.terminal import terminal
+    from repermit.studies.readers.terminal import terminal
     from repermit_reports.pages.terminal import terminal_page
 
     return terminal_page(terminal(con, store, select(con, month=last, terminal=name)))

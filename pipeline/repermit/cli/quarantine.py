@@ -23,7 +23,7 @@ def quarantine(
     """What was set aside and why; with --out, as CSV to be mended and ingested again."""
     from repermit.cli.show import as_csv, write
     from repermit.errors import StoreError
-    from repermit.studies.quarantine import by_reason, left, set_aside, to_mend
+    from repermit.studies.records.quarantine import by_reason, left, set_aside, to_mend
 
     if gone:
         with asking(store, wait, as_of) as con:

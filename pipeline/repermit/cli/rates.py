@@ -25,9 +25,9 @@ from repermit.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from repermit.studies.changes import Changes
-    from repermit.studies.rates import Rate
-    from repermit.studies.silent import Silent
+    from repermit.studies.ages.changes import Changes
+    from repermit.studies.frequency.rates import Rate
+    from repermit.studies.frequency.silent import Silent
 
 BESIDE = {"signal": "signal", "shrunken_per_1000_loads": "shrunken", "worst_tenth": "worst_tenth"}
 """What stands beside the rates in a table, and its heading: of months, and of trailers, fleets and shops."""
@@ -66,12 +66,12 @@ def rates(
 ) -> None:
     """How often: faults per 1,000 loads and mean time between faults; by month, which months are a signal."""
     from repermit.cli.show import write
-    from repermit.studies.compare import Comparison, compare
-    from repermit.studies.months import months
-    from repermit.studies.rates import Rate, parse_by
-    from repermit.studies.rates import rates as ask
+    from repermit.studies.frequency.compare import Comparison, compare
+    from repermit.studies.frequency.months import months
+    from repermit.studies.frequency.rates import Rate, parse_by
+    from repermit.studies.frequency.rates import rates as ask
+    from repermit.studies.frequency.worse import worse
     from repermit.studies.selection import on_record, select
-    from repermit.studies.worse import worse
 
     keys = () if by.strip() in ("change", "silent") else parse_by(by)
     with asking(store, wait, as_of) as con:
@@ -79,11 +79,11 @@ def rates(
             con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
         )
         if by.strip() == "change":
-            from repermit.studies.changes import changes
+            from repermit.studies.ages.changes import changes
 
             return _write_changes(form, changes(con, store.name, selection))
         if by.strip() == "silent":
-            from repermit.studies.silent import silent
+            from repermit.studies.frequency.silent import silent
 
             return _write_silent(form, silent(con, store.name, selection))
         result = ask(con, store.name, selection, keys)
@@ -149,7 +149,7 @@ def rates(
 def _write_changes(form: Format, result: Changes) -> None:
     """Did changes work: faults after against those expected without it."""
     from repermit.cli.show import write
-    from repermit.studies.changes import ChangeRow, change_sentence
+    from repermit.studies.ages.changes import ChangeRow, change_sentence
 
     found = [row.as_dict() for row in result.rows]
     if form is not Format.table:
@@ -193,7 +193,7 @@ def _shown(rate: object, names: tuple[str, ...]) -> list[object]:
 def _write_silent(form: Format, found: Silent) -> None:
     """Sensors stuck dry, by system and kind, from all planned tests before the window's end."""
     from repermit.cli.show import write
-    from repermit.studies.silent import SilentRow
+    from repermit.studies.frequency.silent import SilentRow
 
     names = tuple(SilentRow.__dataclass_fields__)
     if form is Format.table:

@@ -57,9 +57,9 @@ def trend(
 ) -> None:
     """Are trailers getting better or worse, the season taken out, and how often they fail now."""
     from repermit.cli.show import write
+    from repermit.studies.ages.trend import Point, parse_by
+    from repermit.studies.ages.trend import trend as ask
     from repermit.studies.selection import select
-    from repermit.studies.trend import Point, parse_by
-    from repermit.studies.trend import trend as ask
 
     key = parse_by(by)
     with asking(store, wait, as_of) as con:

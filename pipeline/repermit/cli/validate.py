@@ -19,7 +19,7 @@ def validate(
 ) -> None:
     """Check the store against every expectation, and write a page of the results."""
     from repermit.cli.show import write
-    from repermit.studies.clocks import clock_errors
+    from repermit.studies.records.clocks import clock_errors
     from repermit.validate.run import validate as run
     from repermit_reports.pages.validation import validation_page
     from repermit_reports.render import write as write_page

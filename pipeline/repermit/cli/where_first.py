@@ -10,7 +10,7 @@ import typer
 from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, System, To, Wait, asking, say
 
 if TYPE_CHECKING:
-    from repermit.studies.where_first import Search, Searches
+    from repermit.studies.location.where_first import Search, Searches
 
 Positions = Annotated[
     int | None,
@@ -42,8 +42,8 @@ def where_first(
 ) -> None:
     """Where to look first: the order of checks with the least expected minutes, as a card for the bench."""
     from repermit.cli.show import write
+    from repermit.studies.location.where_first import where_first as ask
     from repermit.studies.selection import select
-    from repermit.studies.where_first import where_first as ask
     from repermit.wording import words
 
     with asking(store, wait, as_of) as con:
@@ -90,7 +90,7 @@ def _overview(s: Search) -> tuple[object, ...]:
 
 def _card(result: Searches, s: Search) -> None:
     from repermit.cli.show import as_table, paragraph
-    from repermit.studies.where_first import CUSTOMARY
+    from repermit.studies.location.where_first import CUSTOMARY
     from repermit.wording import percent, seen, words
     from repermit_reports.pages.words import CAUTIONS
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from repermit.studies.reported import Change, Since
+from repermit.studies.records.reported import Change, Since
 from repermit.wording import amount, seen, whole
 from repermit_reports.page import Column, Page, Table
 

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from repermit.studies.fleet import FleetRecord
-from repermit.studies.outlook import ALL
+from repermit.studies.frequency.outlook import ALL
+from repermit.studies.readers.fleet import FleetRecord
 from repermit.wording import amount, percent, seen, whole, words
 from repermit_reports.page import Page, Section
 from repermit_reports.pages import fleet_parts as parts

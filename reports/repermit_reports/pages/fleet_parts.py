@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections import Counter
 from datetime import date
 
-from repermit.studies.fleet import FleetRecord, Stops, Trailer
-from repermit.studies.like_for_like import Against
+from repermit.studies.frequency.like_for_like import Against
+from repermit.studies.readers.fleet import FleetRecord, Stops, Trailer
 from repermit.wording import amount, number, percent, seen, whole, words
 from repermit_reports.charts import fleet as charts
 from repermit_reports.page import Column, Figure, Section, Table

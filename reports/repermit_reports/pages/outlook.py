@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.studies.outlook import (
+from repermit.studies.frequency.outlook import (
     ALL,
     NAMES,
     QUANTITIES,

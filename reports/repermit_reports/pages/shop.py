@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from repermit.studies.against import Against
-from repermit.studies.fixes import Fix, Horizon
-from repermit.studies.shop import Compared, ShopRecord
+from repermit.studies.readers.shop import Compared, ShopRecord
+from repermit.studies.repairs.against import Against
+from repermit.studies.repairs.fixes import Fix, Horizon
 from repermit.wording import amount, number, percent, seen, share, whole, words
 from repermit_reports.charts import shop as charts
 from repermit_reports.charts import shops as versus

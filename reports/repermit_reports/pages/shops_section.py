@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from repermit.studies.against import LEAST_SHOPS, funnel
-from repermit.studies.fixes import Fix, Fixes, shops_sentence
-from repermit.studies.holding import LEAST_FIXES
+from repermit.studies.repairs.against import LEAST_SHOPS, funnel
+from repermit.studies.repairs.fixes import Fix, Fixes, shops_sentence
+from repermit.studies.repairs.holding import LEAST_FIXES
 from repermit.wording import number
 from repermit_reports.charts import shops as charts
 from repermit_reports.page import Column, Figure, Section, Table

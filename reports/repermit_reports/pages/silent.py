@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from repermit.studies.silent import Silent, SilentRow
+from repermit.studies.frequency.silent import Silent, SilentRow
 from repermit.wording import estimate, number, seen, whole, words
 from repermit_reports.page import Column, Page, Section, Table
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from repermit.studies.lanes import Since
-from repermit.studies.terminal import LaneRow, Terminal
-from repermit.studies.terminal_counts import Lane, in_order
+from repermit.studies.racks.lanes import Since
+from repermit.studies.racks.terminal_counts import Lane, in_order
+from repermit.studies.readers.terminal import LaneRow, Terminal
 from repermit.wording import interval, number, seen, share, whole
 from repermit_reports.charts import terminal as charts
 from repermit_reports.page import Figure, Page, Section

@@ -6,10 +6,10 @@ from collections import Counter
 from datetime import date, timedelta
 from typing import Any
 
-from repermit.studies.lanes import LaneRow as Compared
+from repermit.studies.racks.lanes import LaneRow as Compared
+from repermit.studies.racks.terminal_counts import Lane, Route, in_order
+from repermit.studies.readers.terminal import LaneMonth, LaneRow, PerLoads, Terminal
 from repermit.studies.selection import Window
-from repermit.studies.terminal import LaneMonth, LaneRow, PerLoads, Terminal
-from repermit.studies.terminal_counts import Lane, Route, in_order
 from repermit_reports.page import Column, Table
 
 VERDICTS = {

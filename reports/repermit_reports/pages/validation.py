@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.studies.clocks import ClockError
+from repermit.studies.records.clocks import ClockError
 from repermit.validate.run import Outcome, Validation
 from repermit.wording import whole
 from repermit_reports.page import Column, Page, Section, Table

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.studies.what_pays import Advice, Spared
+from repermit.studies.readers.what_pays import Advice, Spared
 from repermit.wording import amount, seen
 from repermit_reports.page import Section
 

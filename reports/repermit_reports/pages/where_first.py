@@ -9,13 +9,13 @@ from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-from repermit.studies.where_first import CUSTOMARY, GROUND, Search, Searches, Step
+from repermit.studies.location.where_first import CUSTOMARY, GROUND, Search, Searches, Step
 from repermit.wording import number, seen, whole, words
 from repermit_reports.page import Column, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS
 
 if TYPE_CHECKING:
-    from repermit.studies.check_minutes import Minutes
+    from repermit.studies.location.check_minutes import Minutes
 
 FIRST = 3
 """So many checks stand in a table."""

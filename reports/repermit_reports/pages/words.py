@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from repermit.studies.about import HAS, About
-from repermit.studies.monthly import FileRow
-from repermit.studies.quarantine import Reason
+from repermit.studies.readers.monthly import FileRow
+from repermit.studies.records.quarantine import Reason
 from repermit.wording import seen, whole
 from repermit_reports.page import Column, Table
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import date
 
-from repermit.studies.changes import VERDICT_WORDS, AfterChange, change_sentence
-from repermit.studies.monthly import Monthly
+from repermit.studies.ages.changes import VERDICT_WORDS, AfterChange, change_sentence
+from repermit.studies.readers.monthly import Monthly
 from repermit_reports.page import Column, Section, Table
 
 

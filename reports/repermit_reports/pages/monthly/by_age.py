@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from repermit.studies.monthly import Monthly
-from repermit.studies.trend import Point, Trend
+from repermit.studies.ages.trend import Point, Trend
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import number, whole, words
 from repermit_reports.charts import trend as charts
 from repermit_reports.page import Column, Figure, Section, Table

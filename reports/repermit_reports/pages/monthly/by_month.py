@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from repermit.studies.monthly import Monthly
-from repermit.studies.months import shift_sentence
+from repermit.studies.frequency.months import shift_sentence
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import seen
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table

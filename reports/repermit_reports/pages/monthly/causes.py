@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from repermit.studies.monthly import Monthly
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import number, whole, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table

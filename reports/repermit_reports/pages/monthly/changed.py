@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from repermit.studies.month_before import SHOWN
-from repermit.studies.monthly import Monthly, MonthRow
+from repermit.studies.readers.month_before import SHOWN
+from repermit.studies.readers.monthly import Monthly, MonthRow
 from repermit.wording import number, words
 from repermit_reports.page import Column, Section, Table
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from repermit.studies.fixes import Fix
-from repermit.studies.monthly import Monthly
+from repermit.studies.readers.monthly import Monthly
+from repermit.studies.repairs.fixes import Fix
 from repermit.wording import percent, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.studies.monthly import Monthly
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import seen
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from repermit.studies.life import Life, Lives
-from repermit.studies.monthly import Monthly
+from repermit.studies.ages.life import Life, Lives
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import words
 from repermit_reports.charts import life as charts
 from repermit_reports.page import Column, Figure, Section, Table

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
-from repermit.studies.located import Found
-from repermit.studies.monthly import Monthly
+from repermit.studies.location.located import Found
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import position_words, seen, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.studies.sharing import ASSUMPTION
+from repermit.studies.location.sharing import ASSUMPTION
 from repermit_reports.pages.monthly import by_age, lives, worse
 from repermit_reports.pages.outlook import METHOD as OUTLOOK
 from repermit_reports.pages.shops_section import METHOD as SHOPS

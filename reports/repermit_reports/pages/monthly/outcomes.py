@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.studies.monthly import Monthly
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import whole
 from repermit_reports.page import Column, Section, Table
 

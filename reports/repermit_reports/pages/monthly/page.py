@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from repermit.studies.monthly import Monthly
+from repermit.studies.readers.monthly import Monthly
 from repermit_reports.page import Page, Section
 from repermit_reports.pages.monthly import summary
 from repermit_reports.pages.monthly.before_after import before_after

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from repermit.studies.monthly import Monthly
-from repermit.studies.rates import Rate
-from repermit.studies.shared_rates import SharedOut
-from repermit.studies.sharing import ASSUMPTION
+from repermit.studies.frequency.rates import Rate
+from repermit.studies.frequency.shared_rates import SharedOut
+from repermit.studies.location.sharing import ASSUMPTION
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import estimate, interval, number, position_words, seen, whole, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from repermit.studies.monthly import Monthly
-from repermit.studies.months import MonthJudged, month_sentence, shift_sentence
-from repermit.studies.outlook import ALL
+from repermit.studies.frequency.months import MonthJudged, month_sentence, shift_sentence
+from repermit.studies.frequency.outlook import ALL
+from repermit.studies.readers.monthly import Monthly
 from repermit.wording import estimate, interval, number, percent, seen, whole, words
 
 

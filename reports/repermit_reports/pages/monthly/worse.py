@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.studies.monthly import Monthly
+from repermit.studies.readers.monthly import Monthly
 from repermit_reports.page import Column, Section, Table
 
 METHOD = "Who is truly worse: gamma-Poisson shrinkage by marginal maximum likelihood (Gaver and O'Muircheartaigh 1987); the probability is that of a rate above nine tenths of such trailers'."

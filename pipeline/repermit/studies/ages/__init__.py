@@ -1,0 +1,1 @@
+"""With age: trailers better or worse, sensor lives, before and after a change."""

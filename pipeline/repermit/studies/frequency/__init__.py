@@ -1,0 +1,1 @@
+"""How often: rates, their months and comparisons, who is truly worse, what to expect."""

@@ -1,0 +1,160 @@
+"""The counts that rates are made of: faults, days at risk and loads by cell and trailer, as temporary tables.
+
+Marts in, tables of the connection out: `rate_cells` (a row a cell, its keys), `rate_units` (a row a cell and trailer)
+and `rate_counted` (a row a group of exposure, trailer and pattern of finding). May import `warehouse` and its
+neighbours. Faults are counted in billionths, as findings that are not recorded are shared out.
+"""
+
+from __future__ import annotations
+
+from repermit.studies.location.sharing import WHOLE
+from repermit.studies.selection import Selection
+from repermit.warehouse import Connection
+
+FINDING_KEYS = ("position", "place", "cause")
+EXPOSURE_KEYS = {
+    "system": "system",
+    "fleet": "fleet",
+    "terminal": "terminal",
+    "shop": "home_shop",
+    "month": "month",
+    "trailer": "trailer_id",
+}
+KEYS = (*FINDING_KEYS, *EXPOSURE_KEYS)
+
+FAULTS = """
+    from marts.faults f SHARED
+    where f.counts_as = 'fault' and f.started_at >= $first and f.started_at < $end
+        and (f.open_until is null or $end <= f.open_until)
+        and ($fleet is null or f.fleet = $fleet) and ($system is null or f.system = $system)
+        and ($terminal is null or f.terminal = $terminal) and ($shop is null or f.home_shop = $shop)
+"""
+
+SPELL = (
+    "($fleet is null or fleet = $fleet) and ($system is null or system = $system)"
+    " and ($shop is null or home_shop = $shop)"
+)
+
+
+def _exposure_sql(by: tuple[str, ...], selection: Selection) -> str:
+    """Days at risk (microseconds) and loads by exposure key and trailer; days are null where a terminal is asked for."""
+    by_month = "month" in by
+    months = (
+        "months as (select month_from, month_from + interval 1 month as month_until from"
+        " (select unnest(generate_series(date_trunc('month', $first::date)::timestamp, $end::timestamp - interval 1 day,"
+        " interval 1 month)) as month_from)),"
+        if by_month
+        else "months as (select timestamp '0001-01-01' as month_from, timestamp '9999-12-31' as month_until),"
+    )
+    month_of = "strftime(m.month_from, '%Y-%m')" if by_month else "null::varchar"
+    load_month = "strftime(l.loaded_on, '%Y-%m')" if by_month else "null::varchar"
+    use_days = selection.terminal is None and "terminal" not in by
+    return f"""{months}
+days as (
+    select a.trailer_id, a.positions, a.fleet, a.system, a.home_shop, null::varchar as terminal, {month_of} as month,
+        date_diff('microsecond', greatest(a.at_risk_from, $first::timestamp, m.month_from),
+            least(a.at_risk_until, $end::timestamp, m.month_until)) as us, 0::bigint as loads
+    from marts.at_risk a
+    join months m on a.at_risk_from < m.month_until and a.at_risk_until > m.month_from
+    where a.at_risk_from < $end and a.at_risk_until > $first and {SPELL} and {str(use_days).lower()}
+),
+worked as (
+    select t.trailer_id, t.positions, t.fleet, t.system, t.home_shop, l.terminal, {load_month} as month,
+        0::bigint as us, l.loads
+    from core.load_days l
+    join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
+        and (t.service_until is null or l.loaded_on < t.service_until)
+    where l.loaded_on >= $first and l.loaded_on < $end and {SPELL}
+        and ($terminal is null or l.terminal = $terminal)
+),
+exposure as (
+    select {_select(by, EXPOSURE_KEYS)} trailer_id, positions, sum(us)::bigint as us, sum(loads)::bigint as loads
+    from (from days union all from worked) group by all
+)"""
+
+
+def _select(by: tuple[str, ...], columns: dict[str, str]) -> str:
+    """`column as key, ` for each key of `by` that `columns` knows."""
+    return "".join(f'{columns[key]} as "{key}", ' for key in by if key in columns)
+
+
+def make_units(con: Connection, selection: Selection, by: tuple[str, ...]) -> None:
+    """Make the three tables for the keys `by`. With keys of the finding, `sharing.share` must have run before."""
+    findings = [key for key in by if key in FINDING_KEYS]
+    exposures = [key for key in by if key in EXPOSURE_KEYS]
+    for name, sql in (
+        ("rate_exposure", f"with {_exposure_sql(by, selection)} from exposure"),
+        ("rate_counted", _counted_sql(exposures, bool(findings))),
+        ("rate_findings", _findings_sql(findings)),
+        ("rate_cells", _cells_sql(findings, exposures)),
+        ("rate_units", _units_sql(by, findings, exposures)),
+    ):
+        con.execute(f"create or replace temp table {name} as {sql}", selection.parameters(sql))
+
+
+def _counted_sql(exposures: list[str], by_finding: bool) -> str:
+    """Whole faults by exposure key, trailer and pattern."""
+    keys = "".join(
+        f"""{"strftime(f.started_at, '%Y-%m')" if key == "month" else f"f.{EXPOSURE_KEYS[key]}"} as "{key}", """
+        for key in exposures
+    )
+    pattern, join = ("s.pattern", "join shared_faults s using (episode_id)") if by_finding else ("0", "")
+    return f"select {keys}f.trailer_id, {pattern} as pattern, count(*) as n {FAULTS.replace('SHARED', join)} group by all"
+
+
+def _findings_sql(findings: list[str]) -> str:
+    """By pattern and keys of the finding: billionths of a fault, and whether the keys are recorded."""
+    if not findings:
+        return f"select 0 as pattern, {WHOLE} as billionths, true as recorded"
+    known = {
+        "position": "(position is not null or cause is not distinct from 'none_found')",
+        "place": "place is not null",
+        "cause": "cause is not null",
+    }
+    recorded = " and ".join(known[key] for key in findings)
+    keys = ", ".join(f"c.{key}" for key in findings)
+    return f"""select c.pattern, {keys}, sum(c.billionths)::bigint as billionths, bool_and(k.recorded) as recorded
+from shared_cells c join (select distinct pattern, {recorded} as recorded from shared_faults) k using (pattern)
+group by all"""
+
+
+def _cells_sql(findings: list[str], exposures: list[str]) -> str:
+    """What was found, crossed with who; by position every position of the longest trailer."""
+    there = (
+        f"select distinct {', '.join(findings)} from rate_findings"
+        " where billionths > 0 and pattern in (select pattern from rate_counted)"
+        if findings
+        else "select 1 as nothing"
+    )
+    if findings == ["position"]:
+        longest = "(select coalesce(max(positions), 0) from rate_exposure)"
+        there = f"select unnest(range(0, {longest} + 1))::integer as position union {there}"
+    groups = ", ".join(f'"{key}"' for key in exposures) or "1 as one"
+    return f"""select *, row_number() over () - 1 as cell from ({there}),
+    (select {groups} from rate_exposure union select {groups} from rate_counted)"""
+
+
+def _units_sql(by: tuple[str, ...], findings: list[str], exposures: list[str]) -> str:
+    """Billionths of faults, those of them recorded, microseconds at risk and loads; `most` is of the whole cell."""
+    at_position = (
+        "(c.position is null or c.position = 0 or x.positions >= c.position)" if "position" in by else "true"
+    )
+    named = " and ".join(f"c.{key} is not null" for key in findings) or "true"
+    counted = f"""rate_cells c join rate_counted f on {match(exposures, "c", "f")}
+    join rate_findings s on s.pattern = f.pattern and {match(findings, "c", "s")}"""
+    return f"""with units as (
+    select c.cell, x.trailer_id, 0 as n, 0 as n_found, x.us, x.loads, 0 as most
+    from rate_cells c join rate_exposure x on {match(exposures, "c", "x")} and {at_position}
+    union all
+    select c.cell, f.trailer_id, f.n * s.billionths, case when s.recorded then f.n * s.billionths else 0 end, 0, 0,
+        case when {named} then f.n else 0 end
+    from {counted}
+)
+select cell, trailer_id, sum(n)::bigint as n, sum(n_found)::bigint as n_found, sum(us)::bigint as us,
+    sum(loads)::bigint as loads, sum(most)::bigint as most
+from units group by all order by cell, trailer_id"""
+
+
+def match(keys: list[str], a: str, b: str) -> str:
+    """SQL that is true where two relations agree in every key; null agrees with null."""
+    return " and ".join([f'{a}."{key}" is not distinct from {b}."{key}"' for key in keys]) or "true"

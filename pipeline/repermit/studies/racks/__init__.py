@@ -1,0 +1,1 @@
+"""The rack's side: which lane refuses trailers that load elsewhere."""

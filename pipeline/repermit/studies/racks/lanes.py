@@ -1,0 +1,359 @@
+"""Rack or trailer: which lanes refuse on their own account, how much, since when.
+
+Marts in, `Lanes` out. May import `statistics`, `warehouse` and its neighbours. Episodes belong to the lane of their
+first refusal. It speaks of a lane over months; of one refusal it gives a probability, never a verdict.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from repermit.studies.about import About, about
+from repermit.studies.racks.cleared import CLEARED, ELSEWHERE
+from repermit.studies.racks.terminal_counts import in_order
+from repermit.studies.selection import Selection, Window, covered
+from repermit.warehouse import Connection, frame, one, rows, settings_of
+from repermit.wording import estimate, number, seen, whole
+
+if TYPE_CHECKING:
+    from repermit.statistics.strata import Held
+    from repermit.studies.racks.rack_side import Cells, Judged, Kind
+
+Verdict = Literal["stands_out", "fewer", "alike", "too_few"]
+TWICE = 2.0
+"""A lane whose upper limit is no more than so many times the others' rate is told to be like them."""
+FIELDS = (
+    "terminal", "lane", "loads", "cleared_without_repair", "cleared_other_lane", "excess", "excess_least",
+    "excess_most", "rate_ratio", "rate_ratio_low", "rate_ratio_high", "q_value", "flagged", "told_by", "expected",
+)  # fmt: skip
+COLUMNS = (
+    *FIELDS, "since", "since_earliest", "since_latest", "rack_side_elsewhere", "rack_side_elsewhere_low",
+    "rack_side_elsewhere_high", "rack_side_here", "rack_side_here_low", "rack_side_here_high", "sentence",
+)  # fmt: skip
+END = 10**6
+"""A month after every record."""
+
+
+@dataclass(frozen=True)
+class Chance:
+    """Of a lane's episodes of one kind: how many, how many the others lead one to expect, and the probability that one
+    is the lane's own doing rather than what the others have as well, with limits. None where too few to tell.
+    """
+
+    episodes: int
+    expected: float | None
+    probability: float | None
+    low: float | None
+    high: float | None
+
+    def sentence(self) -> str:
+        """In words, with counts."""
+        if self.probability is None or self.high is None:
+            return "Was it the lane? Too few refusals like it to tell."
+        told = estimate(self.probability, self.low, self.high, as_percent=True)
+        return (
+            f"Was it the lane? The probability is {told}: this lane has {whole(self.episodes)} that cleared in the same way, where"
+            f" {number(self.expected)} would be usual. It is no verdict on this one."
+        )
+
+
+@dataclass(frozen=True)
+class Since:
+    """The month (YYYY-MM) in which a lane's excess began; `earliest` to `latest` fit nearly as well.
+
+    `whole_record`: it is the first month looked at, so it may have begun before.
+    """
+
+    month: str
+    earliest: str
+    latest: str
+    whole_record: bool
+
+
+@dataclass(frozen=True)
+class LaneRow:
+    """One lane. `excess`: cleared episodes beyond those expected, with least and most.
+
+    `rate_ratio`: over the lanes it is held against, of the kind that `told_by` names, with limits that allow for
+    both kinds having been looked at. All of it None where nothing can be compared. `since` None: not flagged, or not
+    told by the records. `one_trailer`: it would be flagged but for one trailer's refusals. `elsewhere` and `here`: of one episode that cleared on another lane, or not.
+    """
+
+    terminal: str
+    lane: str
+    loads: int
+    cleared_without_repair: int
+    cleared_other_lane: int
+    excess: float | None
+    excess_least: float | None
+    excess_most: int
+    rate_ratio: float | None
+    rate_ratio_low: float | None
+    rate_ratio_high: float | None
+    q_value: float | None
+    flagged: bool
+    one_trailer: bool
+    told_by: Literal["cleared_other_lane", "cleared_without_repair"]
+    expected: float | None
+    others: tuple[str, ...]
+    others_near: bool
+    since: Since | None
+    elsewhere: Chance
+    here: Chance
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """In one word; None where nothing can be compared."""
+        if self.q_value is None:
+            return None
+        if self.flagged:
+            return "stands_out"
+        if self.one_trailer or self.rate_ratio_high is None or self.rate_ratio_high > TWICE:
+            return "too_few"
+        return "fewer" if self.rate_ratio_high < 1 else "alike"
+
+    def sentence(self) -> str:
+        """What the numbers say, with interval and count."""
+        who = f"Lane {self.lane} of {self.terminal}"
+        if self.verdict is None:
+            return f"{who}: nothing to hold it against."
+        kind = (
+            "cleared on another lane" if self.told_by == "cleared_other_lane" else "cleared without a repair"
+        )
+        count = getattr(self, self.told_by)
+        held = f"{seen(count, 'refusal')} that {kind} in {whole(self.loads)} loads, {number(self.expected)} expected of the same trailers in the same months"
+        ratio = estimate(self.rate_ratio, self.rate_ratio_low, self.rate_ratio_high)
+        told = {
+            "stands_out": f"{ratio} times the others",
+            "alike": f"{ratio} times the others: like them",
+            "fewer": f"{ratio} times the others: fewer",
+            "too_few": f"{ratio} times the others: "
+            + ("one trailer alone" if self.one_trailer else "too few to tell"),
+        }[self.verdict]
+        when = ""
+        if self.flagged:
+            s = self.since
+            when = (
+                f"; since about {s.month} ({s.earliest} to {s.latest})"
+                if s
+                else "; since when is not told by the records"
+            )
+            if s and s.whole_record:
+                when = f"; since {s.month}, the first month looked at, or before"
+        return f"{who}: {held}; {told}{when}."
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON and CSV, with the names of COLUMNS."""
+        found: dict[str, Any] = {name: getattr(self, name) for name in FIELDS}
+        for name, kind in (("since", "month"), ("since_earliest", "earliest"), ("since_latest", "latest")):
+            found[name] = getattr(self.since, kind) if self.since else None
+        for name, chance in (("elsewhere", self.elsewhere), ("here", self.here)):
+            found[f"rack_side_{name}"] = chance.probability
+            found[f"rack_side_{name}_low"], found[f"rack_side_{name}_high"] = chance.low, chance.high
+        return found | {"sentence": self.sentence()}
+
+
+@dataclass(frozen=True)
+class Lanes:
+    """Every lane of the selection, flagged ones first. `not_placed`: cleared episodes whose lane is not recorded."""
+
+    about: About
+    window: Window
+    record: Window
+    rows: tuple[LaneRow, ...]
+    not_placed: int
+
+    def of(self, terminal: str | None, lane: str | None) -> LaneRow | None:
+        """The row of a lane."""
+        return next((row for row in self.rows if (row.terminal, row.lane) == (terminal, lane)), None)
+
+    def sentence(self) -> str:
+        """What stands out, in one sentence a lane."""
+        out = [row.sentence() for row in self.rows if row.flagged]
+        if out:
+            return " ".join(out)
+        few = sum(row.verdict == "too_few" for row in self.rows)
+        return f"No lane of {len(self.rows)} stands out; of {few} there are too few to tell."
+
+
+CELLS = f"""
+with cleared as ({CLEARED}), events as (
+    select trailer_id, date_trunc('month', started_at)::date as month, terminal, lane,
+        (landed <> 'same_lane')::integer as planned, ({ELSEWHERE})::integer as elsewhere, 1 as cleared
+    from cleared
+    union all
+    select trailer_id, date_trunc('month', started_at)::date, to_terminal, to_lane, -1, 0, 0 from cleared where {ELSEWHERE}
+), loaded as (
+    select trailer_id, month, terminal, lane, loads, 0 as elsewhere, 0 as cleared from {{loads}}
+    where month >= date_trunc('month', $first::date) and month < $end and (trailer_id, month) in (select (trailer_id, month) from events)
+), numbered as (
+    select *, dense_rank() over (order by trailer_id, month) as stratum, dense_rank() over (order by trailer_id) as trailer
+    from (select * from events union all select * from loaded)
+), named as (
+    select terminal, lane, row_number() over (order by terminal, lane) - 1 as code from {{loads}}
+    where month >= date_trunc('month', $first::date) and month < $end and terminal is not null and lane is not null
+    group by terminal, lane having sum(loads) > 0
+)
+select n.code, c.stratum::bigint as stratum, c.trailer::bigint as trailer, date_diff('month', date_trunc('month', $first::date), c.month) as since, sum(c.planned) as planned,
+    sum(c.elsewhere) as elsewhere, sum(c.cleared) as cleared
+from numbered c join named n using (terminal, lane)
+group by all
+order by all
+"""
+LANES = """
+select terminal, lane, coalesce(sum(loads) filter (month >= $since), 0)::bigint from {loads}
+where month >= date_trunc('month', $first::date) and month < $end and terminal is not null and lane is not null
+group by terminal, lane having sum(loads) > 0
+order by terminal, lane
+"""
+LANDED = f"select started_at, {ELSEWHERE} as elsewhere from ({CLEARED}) where episode_id = $id"
+NOT_PLACED = f"select count(*) from ({CLEARED}) where terminal is null or lane is null"
+BY_MONTH = "marts.loads_by_lane_month"
+BY_DAY = """(select trailer_id, terminal, lane, date_trunc('month', loaded_on)::date as month, loads
+    from staging.loads where loaded_on >= $first and loaded_on < $end)"""
+
+
+def lanes(con: Connection, store: str, selection: Selection, record: Window | None = None) -> Lanes:
+    """Every lane against others in the selection's window, or those of its terminal.
+
+    Since when is told from `record`, of whole months, that the window ends; by default it is the window.
+    """
+    from repermit.studies.racks.rack_side import judge
+
+    window = selection.window
+    record = record or window
+    cells, named = _cells(con, window, record)
+    since = (window.first.year - record.first.year) * 12 + window.first.month - record.first.month
+    level = settings_of(con).level
+    found = [
+        _row(cells, judged, named, record, since, level)
+        for judged in judge(cells, since)
+        if selection.terminal in (None, named[judged.lane][0])
+    ]
+    found.sort(
+        key=lambda r: (not r.flagged, 1.0 if r.q_value is None else r.q_value, r.terminal, in_order(r.lane))
+    )
+    days = {"first": window.first, "end": window.end, "terminal": selection.terminal}
+    return Lanes(about(con, store, selection), window, record, tuple(found), int(one(con, NOT_PLACED, days)))
+
+
+def chance_of(
+    con: Connection, store: str, episode_id: str, terminal: str | None, lane: str | None
+) -> Chance | None:
+    """The probability that an episode was its lane's own doing, from all days on record.
+
+    None where it did not clear without a repair, or began before its lane's excess did, or its lane is in no comparison.
+    """
+    whole = covered(con)
+    if whole is None or terminal is None or lane is None:
+        return None
+    days = {"first": whole.first, "end": whole.end, "terminal": terminal}
+    landed = rows(con, LANDED, days | {"id": episode_id})
+    row = lanes(con, store, Selection(whole, terminal=terminal)).of(terminal, lane) if landed else None
+    if row is None or (row.since and f"{landed[0][0]:%Y-%m}" < row.since.earliest):
+        return None
+    return row.elsewhere if landed[0][1] else row.here
+
+
+def _cells(con: Connection, window: Window, record: Window) -> tuple[Cells, list[tuple[str, str, int]]]:
+    """The counts of the record by lane, trailer and month, and the lanes with their loads in the window."""
+    import numpy as np
+
+    from repermit.studies.racks.rack_side import Cells
+
+    loads = BY_MONTH if record.first.day == record.end.day == 1 else BY_DAY
+    days = {"first": record.first, "end": record.end}
+    named = rows(con, LANES.format(loads=loads), days | {"since": window.first.replace(day=1)})
+    counted = frame(con, CELLS.format(loads=loads), days | {"terminal": None})
+    lane, stratum, trailer, month = (
+        counted[name].to_numpy() for name in ("code", "stratum", "trailer", "since")
+    )
+    planned, elsewhere, cleared = (
+        counted[name].cast(float).to_numpy() for name in ("planned", "elsewhere", "cleared")
+    )
+    terminals = sorted({terminal for terminal, *_ in named})
+    terminal = np.array([terminals.index(name) for name, *_ in named], dtype=np.int64)
+    return Cells(
+        lane, stratum, trailer, month, np.maximum(planned, cleared), elsewhere, cleared, terminal
+    ), named
+
+
+def _row(
+    cells: Cells, found: Judged, named: list[tuple[str, str, int]], record: Window, since: int, level: float
+) -> LaneRow:
+    """One lane in words of the trade. Limits of each of the two tests at half of 1 - level."""
+    from repermit.studies.racks.rack_side import held
+
+    terminal, lane, loads = named[found.lane]
+    both, months = (1 + level) / 2, (since, END)
+    tests: dict[Kind, Held] = {
+        kind: held(cells, found.lane, found.others, kind, both, months) for kind in ("elsewhere", "cleared")
+    }
+    mine = (cells.lane == found.lane) & (cells.month >= since)
+    cleared, elsewhere = (int(cells.counts(kind)[mine].sum()) for kind in ("cleared", "elsewhere"))
+    told, all_ = tests[found.told_by], tests["cleared"]
+    least = max(_beyond(cleared, all_.low), _beyond(elsewhere, tests["elsewhere"].low))
+    point = None if math.isnan(all_.ratio) else min(max(cleared - all_.expected, least), cleared)
+    began = _since(cells, found, record) if found.flagged else None
+    raised = (_month_number(record, began.month) if began else since, END)
+    return LaneRow(
+        terminal, lane, loads, cleared, elsewhere,
+        point, None if point is None else least, cleared,
+        _known(told.ratio), _known(told.low), _known(told.high), found.q, found.flagged, found.one_trailer,
+        "cleared_other_lane" if found.told_by == "elsewhere" else "cleared_without_repair",
+        _known(told.expected),
+        tuple(named[other][1] if named[other][0] == terminal else " ".join(named[other][:2]) for other in found.others),
+        all(named[other][0] == terminal for other in found.others),
+        began,
+        *(_chance(cells, found, kind, level, raised) for kind in ("elsewhere", "here")),
+    )  # fmt: skip
+
+
+def _beyond(count: int, ratio: float) -> float:
+    """How many of a count go beyond those expected at that ratio."""
+    return 0.0 if math.isnan(ratio) or ratio <= 1 else count * (1 - 1 / ratio)
+
+
+def _chance(cells: Cells, found: Judged, kind: Kind, level: float, months: tuple[int, int]) -> Chance:
+    from repermit.studies.racks.rack_side import held
+
+    told = held(cells, found.lane, found.others, kind, level, months)
+    mine = (cells.lane == found.lane) & (cells.month >= months[0])
+    n = int(cells.counts(kind)[mine].sum())
+    if not n or math.isnan(told.ratio):
+        return Chance(n, _known(told.expected), None, None, None)
+    return Chance(
+        n, _known(told.expected), *(_beyond(1, ratio) for ratio in (told.ratio, told.low, told.high))
+    )
+
+
+def _since(cells: Cells, found: Judged, record: Window) -> Since | None:
+    """Since when, or None where the months that fit nearly as well are more than half of those with events."""
+    from repermit.studies.racks.rack_side import start
+
+    began = start(cells, found)
+    if began is None:
+        return None
+    first, last = int(cells.month.min()), int(cells.month.max())
+    if began.earliest > first and began.latest - began.earliest > (last - first) / 2:
+        return None
+    best, earliest, latest = (
+        _month_name(record, month) for month in (began.best, began.earliest, began.latest)
+    )
+    return Since(best, earliest, latest, began.best == first)
+
+
+def _month_name(record: Window, number_of: int) -> str:
+    year, month = divmod(record.first.year * 12 + record.first.month - 1 + number_of, 12)
+    return f"{year:04d}-{month + 1:02d}"
+
+
+def _month_number(record: Window, name: str) -> int:
+    year, month = map(int, name.split("-"))
+    return (year - record.first.year) * 12 + month - record.first.month
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

@@ -1,0 +1,1 @@
+"""Several questions put together for one reader."""

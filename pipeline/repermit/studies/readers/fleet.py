@@ -1,0 +1,296 @@
+"""One fleet: what its faults cost in hours and money, where, against other fleets, and which trailers to pull in.
+
+Marts in, `FleetRecord` out. May import `contract`, `errors`, `warehouse` and its neighbours. Hours of a fault run
+from its first refusal (its arrival at the shop, where no refusal is on record) to its last return. The other fleets
+are one group, never named.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any
+
+from repermit.contract import TABLES
+from repermit.errors import CallError
+from repermit.studies.about import About, about
+from repermit.studies.frequency.like_for_like import Against, Units, against_others, clearly_more
+from repermit.studies.frequency.outlook import Outlook, outlook
+from repermit.studies.frequency.worse import worst_tenth
+from repermit.studies.readers.monthly import FileRow, files_read
+from repermit.studies.readers.what_pays import Advice, what_pays
+from repermit.studies.selection import Selection, Window, covered
+from repermit.warehouse import Connection, one, records, settings_of
+
+
+@dataclass(frozen=True)
+class Stops:
+    """Faults that share a key, and what they cost. Sums are None where nothing is known.
+
+    `hours` is of the `hours_known` faults that ended, `money` of the `priced` among their `visits`.
+    """
+
+    key: Any
+    faults: int
+    unresolved: int
+    without_refusal: int
+    hours: float | None
+    hours_known: int
+    money: float | None
+    visits: int
+    priced: int
+    last_fault: str | None
+
+
+@dataclass(frozen=True)
+class Trailer:
+    """One trailer of the fleet. `others_bring`: the faults that the fleet's other trailers bring in as many days.
+
+    `worst_tenth`: the probability that it truly is among the fleet's worst tenth; None where no differences are shown.
+    """
+
+    trailer_id: str
+    positions: int
+    days: float
+    stops: Stops
+    others_bring: float | None
+    clearly_more: bool
+    in_fleet: bool
+    worst_tenth: float | None = None
+
+
+@dataclass(frozen=True)
+class Unresolved:
+    """A trailer refused with no repair and no load since. `counted`: recent enough to count as a fault."""
+
+    trailer_id: str
+    since: str
+    terminal: str | None
+    lane: str | None
+    counted: bool
+
+
+@dataclass(frozen=True)
+class OtherVisits:
+    """Shop visits that belong to no fault of a trailer, by kind."""
+
+    kind: str
+    visits: int
+    money: float | None
+    priced: int
+
+
+@dataclass(frozen=True)
+class FleetRecord:
+    """One fleet over the window. `loads` is None where the store has no loads of any fleet.
+
+    `hours_too_many`: as `day_only` faults give the day of a repair without its time, so much of the hours, at most,
+    is not real. `as_of`: the last day of the records, to which `unresolved` speaks.
+    """
+
+    about: About
+    fleet: str
+    window: Window
+    as_of: str
+    trailers: tuple[Trailer, ...]
+    loads: int | None
+    refusals: int
+    visits: int
+    total: Stops
+    hours_too_many: float
+    day_only: int
+    causes: tuple[Stops, ...]
+    against: tuple[Against, ...]
+    other_fleets: int
+    unresolved: tuple[Unresolved, ...]
+    other_visits: tuple[OtherVisits, ...]
+    set_aside: int
+    outlook: Outlook
+    advice: Advice
+    files: tuple[FileRow, ...]
+
+    @property
+    def has_data(self) -> bool:
+        """Whether anything is on record for the fleet in the window."""
+        return bool(self.loads or self.refusals or self.visits or self.total.faults)
+
+
+US_PER_DAY = 86_400e6
+WHO = "($system is null or system = $system) and ($shop is null or home_shop = $shop)"
+
+FAULTS = f"""
+counts_as = 'fault' and started_at >= $first and started_at < $end and (open_until is null or $end <= open_until) and {WHO}
+"""
+
+STOPS = f"""
+with mine as (
+    select *, case when last_returned_at >= started_at then date_diff('microsecond', started_at, last_returned_at) end as us
+    from marts.faults where fleet = $fleet and {FAULTS}
+)
+select KEY as key, count(*) as faults, count(*) filter (outcome = 'open') as unresolved,
+    count(*) filter (origin = 'repair_only') as without_refusal,
+    sum(us)::bigint / 3.6e9 as hours, count(us) as hours_known, sum(cost)::double as money,
+    sum(visits)::bigint as visits, sum(visits_priced)::bigint as priced,
+    strftime(max(started_at), '%Y-%m-%d') as last_fault
+from mine group by 1 order by hours desc nulls last, faults desc, key nulls last
+"""
+
+DAY_ONLY = f"""
+select count(*) as n, coalesce(sum(us), 0)::bigint / 3.6e9 as hours from (
+    select f.episode_id, least(
+        date_diff('microsecond', f.started_at, f.last_returned_at),
+        max(case when v.returned_at = f.last_returned_at then date_diff('microsecond', v.returned_earliest, v.returned_at) else 0 end)
+        + max(case when f.origin = 'repair_only' and v.received_at = f.started_at
+            then date_diff('microsecond', v.received_at, v.received_latest) else 0 end)) as us
+    from marts.faults f
+    join marts.episode_parts p on p.episode_id = f.episode_id and p.part = 'visit'
+    join core.visits v on v.repair_id = p.part_id
+    where f.fleet = $fleet and f.last_returned_at >= f.started_at and {FAULTS}
+    group by f.episode_id, f.started_at, f.last_returned_at
+) where us > 0
+"""
+
+UNITS = f"""
+select trailer_id, fleet = $fleet as ours, fleet, system, positions, sum(us)::bigint as us, sum(loads)::bigint as loads,
+    sum(n)::bigint as n
+from (
+    select trailer_id, fleet, system, positions, 0 as loads, 0 as n,
+        date_diff('microsecond', greatest(at_risk_from, $first::timestamp), least(at_risk_until, $end::timestamp)) as us
+    from marts.at_risk where at_risk_from < $end and at_risk_until > $first and {WHO}
+    union all
+    select t.trailer_id, t.fleet, t.system, t.positions, l.loads, 0, 0
+    from core.load_days l
+    join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
+        and (t.service_until is null or l.loaded_on < t.service_until)
+    where l.loaded_on >= $first and l.loaded_on < $end and {WHO}
+    union all
+    select trailer_id, fleet, system, positions, 0, 1, 0 from marts.faults where {FAULTS}
+)
+where fleet is not null group by trailer_id, fleet, system, positions order by trailer_id, fleet, system, positions
+"""
+
+IN_FLEET = """
+select distinct trailer_id from staging.trailers
+where fleet = $fleet and service_from < $end and (service_until is null or service_until >= $end)
+"""
+
+REFUSALS = f"""
+select count(*) from staging.refusals r
+join staging.trailers t on t.trailer_id = r.trailer_id and r.refused_at >= t.service_from
+    and (t.service_until is null or r.refused_at < t.service_until)
+where r.equipment and r.refused_at >= $first and r.refused_at < $end and t.fleet = $fleet and {WHO}
+"""
+
+OF_FLEET = f"trailer_id in (select trailer_id from staging.trailers where fleet = $fleet and {WHO})"
+
+VISITS = f"""
+select case when f.counts_as in ('near_miss', 'rack') then f.counts_as else r.visit_kind end as kind,
+    coalesce(f.counts_as, '') = 'fault' as of_fault, count(*) as visits, sum(r.cost)::double as money, count(r.cost) as priced
+from marts.repairs r left join marts.faults f on f.episode_id = r.episode_id
+where r.received_at >= $first and r.received_at < $end and r.fleet = $fleet and r.{OF_FLEET}
+group by 1, 2 order by visits desc, kind
+"""
+
+UNRESOLVED = f"""
+select trailer_id, strftime(started_at, '%Y-%m-%d') as since, terminal, lane, $end <= open_until as counted
+from marts.faults f
+where counts_as = 'fault' and outcome = 'open' and fleet = $fleet and {WHO}
+    and ($end <= open_until or ($with_loads and not exists (
+        select 1 from marts.repairs r where r.trailer_id = f.trailer_id and r.received_at >= f.started_at)))
+order by started_at, trailer_id
+"""
+
+
+def year_to(con: Connection, month: Window) -> Window:
+    """The twelve months that end with `month`, or as many of them as the records cover."""
+    back = month.end.replace(year=month.end.year - 1)
+    whole = covered(con)
+    return Window(max(back, min(whole.first, month.first)) if whole else back, month.end)
+
+
+def fleet_record(con: Connection, store: str, selection: Selection) -> FleetRecord:
+    """What the records show of the selection's fleet. Raises CallError without one, or with a terminal."""
+    if selection.fleet is None:
+        raise CallError("no fleet was named", hint="Give --fleet NAME.")
+    if selection.terminal is not None:
+        raise CallError("a fleet's page is of every terminal", hint="Leave --terminal out.")
+    settings, whole, head = settings_of(con), covered(con), about(con, store, selection)
+    now = replace(selection, window=Window(selection.window.first, (whole or selection.window).end))
+    units = records(con, UNITS, selection.parameters(UNITS))
+    loads = sum(u["loads"] for u in units if u["ours"])
+    visited = records(con, VISITS, selection.parameters(VISITS))
+    day_only = records(con, DAY_ONLY, selection.parameters(DAY_ONLY))[0]
+    here = {row["trailer_id"] for row in records(con, IN_FLEET, now.parameters(IN_FLEET))}
+    total = _stops(con, selection, "null::varchar")
+    return FleetRecord(
+        about=head,
+        fleet=selection.fleet,
+        window=selection.window,
+        as_of=(now.window.end - timedelta(days=1)).isoformat(),
+        trailers=_trailers(_stops(con, selection, "trailer_id"), units, here, 1 - settings.level),
+        loads=loads if head.records_give["loads"] else None,
+        refusals=int(one(con, REFUSALS, selection.parameters(REFUSALS))),
+        visits=sum(v["visits"] for v in visited),
+        total=total[0] if total else _no_stops(None),
+        hours_too_many=day_only["hours"],
+        day_only=day_only["n"],
+        causes=tuple(_stops(con, selection, "cause")),
+        against=against_others(units, settings),
+        other_fleets=len({u["fleet"] for u in units if not u["ours"]}),
+        unresolved=_unresolved(con, now, here, bool(loads)),
+        other_visits=tuple(OtherVisits(**v) for v in visited if v.pop("of_fault") is False),
+        set_aside=_set_aside(con, selection),
+        outlook=outlook(con, store, selection),
+        advice=what_pays(con, store, selection),
+        files=files_read(con),
+    )
+
+
+def _no_stops(key: Any) -> Stops:
+    return Stops(key, 0, 0, 0, None, 0, None, 0, 0, None)
+
+
+def _stops(con: Connection, selection: Selection, key: str) -> list[Stops]:
+    sql = STOPS.replace("KEY", key)
+    return [Stops(**row) for row in records(con, sql, selection.parameters(sql))]
+
+
+def _unresolved(con: Connection, now: Selection, here: set[str], with_loads: bool) -> tuple[Unresolved, ...]:
+    """Without loads nobody can tell an old refusal that was never repaired from a trailer long back at work."""
+    found = records(con, UNRESOLVED, now.parameters(UNRESOLVED) | {"with_loads": with_loads})
+    return tuple(Unresolved(**row) for row in found if row["trailer_id"] in here)
+
+
+def _set_aside(con: Connection, selection: Selection) -> int:
+    """Waiting rows that name a trailer of the fleet (or, among trailers, the fleet itself)."""
+    found = 0
+    for table in TABLES:
+        if any(c.name == "trailer_id" for c in table.columns):
+            whose = f"({OF_FLEET} or fleet = $fleet)" if table.name == "trailers" else OF_FLEET
+            sql = f"select count(*) from waiting.{table.name} where left_by is null and {whose}"
+            found += int(one(con, sql, selection.parameters(sql)))
+    return found
+
+
+def _trailers(stops: list[Stops], units: Units, here: set[str], alpha: float) -> tuple[Trailer, ...]:
+    """The fleet's trailers by name, each held against the fleet's others for as many days."""
+    ours = [u for u in units if u["ours"]]
+    us: dict[str, float] = defaultdict(float)
+    for unit in ours:
+        us[unit["trailer_id"]] += unit["us"]
+    positions = {u["trailer_id"]: u["positions"] for u in ours}
+    by_name = {s.key: s for s in stops}
+    faults = {name: by_name[name].faults if name in by_name else 0 for name in us}
+    worse, chance = clearly_more(faults, us, alpha), worst_tenth(faults, us)
+    all_faults, all_us = sum(faults.values()), sum(us.values())
+    found = []
+    for name in sorted(us):
+        rest = all_us - us[name]
+        others = (all_faults - faults[name]) / rest * us[name] if rest > 0 else None
+        own = by_name.get(name) or _no_stops(name)
+        days = us[name] / US_PER_DAY
+        found.append(
+            Trailer(name, positions[name], days, own, others, name in worse, name in here, chance.get(name))
+        )
+    return tuple(found)

@@ -1,0 +1,104 @@
+"""One shop: where to look first, which of its fixes hold, what comes back against chance and against the other shops,
+and the visits in which nothing was found.
+
+Marts in, `ShopRecord` out. May import `warehouse` and its neighbours. The other shops are one group, never named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from repermit.errors import CallError
+from repermit.studies.about import About, about
+from repermit.studies.location.where_first import Searches, where_first
+from repermit.studies.repairs.fixes import Fix, summarise
+from repermit.studies.repairs.needless import NothingFound, Sensors, nothing_found, sensors
+from repermit.studies.repairs.repaired import Repairs, load
+from repermit.studies.selection import Selection, Window, covered
+from repermit.warehouse import Connection, records, settings_of
+
+if TYPE_CHECKING:
+    from repermit.studies.repairs.repaired import IntArray
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One kind of fix at this shop, and the same at the other shops together (None: they have none)."""
+
+    name: str | None
+    here: Fix
+    elsewhere: Fix | None
+
+
+@dataclass(frozen=True)
+class ShopRecord:
+    """One shop, on all records before the window's end.
+
+    `labour_min` and `cost` are sums over the visits that carry one (`with_labour`, `priced`).
+    """
+
+    about: About
+    shop: str
+    total: Fix
+    actions: tuple[Compared, ...]
+    methods: tuple[Compared, ...]
+    nothing_found: NothingFound
+    sensors: Sensors
+    look: Searches
+    visits: int
+    visits_without_finding: int
+    with_labour: int
+    labour_min: float | None
+    priced: int
+    cost: float | None
+    first_return: str | None
+
+
+VISITS = """
+select count(*) as visits, count(*) filter (cause is null or place is null) as visits_without_finding,
+    count(labour_min) as with_labour, sum(labour_min)::double as labour_min, count(cost) as priced, sum(cost)::double as cost,
+    strftime(min(received_at), '%Y-%m-%d') as first_return
+from core.visits where shop = $shop and received_at < $end
+"""
+
+
+def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord:
+    """What the record shows of the selection's shop. Raises CallError where it has no repair on record."""
+    shop = selection.shop
+    if shop is None:
+        raise CallError("no shop was named", hint="Give --shop NAME.")
+    level = settings_of(con).level
+    whole = covered(con)
+    first = min(whole.first, selection.window.first) if whole else selection.window.first
+    every = Window(first, selection.window.end)
+    repairs = load(con, Selection(selection.window))
+    mine, others = repairs.of(Selection(selection.window, shop=shop)), repairs.not_of(shop)
+    firsts = repairs.of(Selection(selection.window, shop=shop), "is_first")
+    counts = records(con, VISITS, {"shop": shop, "end": selection.window.end})[0]
+    return ShopRecord(
+        about=about(con, store, Selection(every)),
+        shop=shop,
+        total=summarise(repairs, shop, mine, firsts, level, others),
+        actions=_compared(repairs, mine, others, "action", level),
+        methods=_compared(repairs, mine, others, "method", level),
+        nothing_found=nothing_found(repairs, mine),
+        sensors=sensors(con, Selection(selection.window, shop=shop), level),
+        look=where_first(con, store, Selection(selection.window, shop=shop)),
+        **counts,
+    )
+
+
+def _compared(
+    repairs: Repairs, mine: IntArray, others: IntArray, by: str, level: float
+) -> tuple[Compared, ...]:
+    """This shop's fixes by one key, most first, each with the other shops'. Only kinds of which some have a position."""
+    there = dict(repairs.groups(others, by))
+    nobody = mine[:0]
+    found = []
+    for key, here in repairs.groups(mine, by):
+        if key == "none" or not repairs.placed[here].any():
+            continue
+        elsewhere = summarise(repairs, key, there[key], nobody, level) if key in there else None
+        found.append(Compared(key, summarise(repairs, key, here, nobody, level), elsewhere))
+    return tuple(sorted(found, key=lambda c: (-c.here.fixes, str(c.name))))

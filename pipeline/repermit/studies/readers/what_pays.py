@@ -1,0 +1,302 @@
+"""What pays: at most five actions for a fleet, each with the faults and money it would spare in the next quarter.
+
+The results of other studies in, `Advice` out. May import `warehouse`, `wording` and its neighbours. Only what a
+study shows beyond chance becomes an action; what it would spare comes from that study's own limits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Literal
+
+from repermit.studies.ages.life import QUARTER_DAYS, in_service, standing_lots
+from repermit.studies.frequency.rates import rates
+from repermit.studies.frequency.worse import worse
+from repermit.studies.racks.lanes import lanes
+from repermit.studies.repairs.fixes import Fix, summarise
+from repermit.studies.repairs.holding import LEAST_FIXES, difference
+from repermit.studies.repairs.repaired import load
+from repermit.studies.selection import Selection, Window, covered
+from repermit.warehouse import Connection, records, rows, settings_of
+from repermit.wording import estimate, number, percent, seen, whole, words
+
+Kind = Literal["trailers", "lane", "method", "lot"]
+MOST = 5
+YEAR_DAYS = 365
+CHANCE = 0.05 / 4
+"""Of four kinds of things each is advised only where chance alone would bring it at most so often, so that of fleets in which
+nothing is amiss at most one in twenty is told to do anything. Lots stand out by a test of their own (`life`)."""
+
+
+@dataclass(frozen=True)
+class Spared:
+    """How many, with limits."""
+
+    value: float
+    low: float
+    high: float
+
+    def times(self, factor: float) -> Spared:
+        """All three, multiplied."""
+        return Spared(self.value * factor, self.low * factor, self.high * factor)
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing to do. `spared`: faults (of a lane: refusals) in the next 91 days. `money`: None where no price is known.
+
+    `evidence` says what it rests on, `unless` what would change the advice.
+    """
+
+    kind: Kind
+    names: tuple[str, ...]
+    spared: Spared
+    money: Spared | None
+    evidence: str
+    unless: str
+
+    def sentence(self) -> str:
+        """What to do and what it spares, in plain words."""
+        name = ", ".join(self.names)
+        what = {
+            "trailers": f"Pull in {name}",
+            "lane": f"Have lane {name} looked at",
+            "method": f"Change the method {name}",
+            "lot": f"Check the sensors of lot {name}",
+        }[self.kind]
+        of = "refusals" if self.kind == "lane" else "faults"
+        return f"{what}: spares about {_told(self.spared)} {of} in the next quarter."
+
+
+def _told(s: Spared) -> str:
+    return estimate(s.value, s.low, s.high)
+
+
+@dataclass(frozen=True)
+class Advice:
+    """The actions, the most spared first, and what one fault and one refusal cost on record (None: not known)."""
+
+    actions: tuple[Action, ...]
+    cost_of_fault: float | None
+    cost_of_refusal: float | None
+    priced: int
+
+    def sentence(self) -> str:
+        """The answer in words."""
+        if not self.actions:
+            return "Nothing stands out that would clearly pay: no trailer, lane, method or lot is worse than chance explains."
+        return " ".join(a.sentence() for a in self.actions)
+
+
+COST = """
+select avg(cost) as cost, count(*) as priced from (
+    select p.episode_id, sum(v.cost::double) as cost from marts.faults f
+    join marts.episode_parts p on p.episode_id = f.episode_id and p.part = 'visit'
+    join core.visits v on v.repair_id = p.part_id
+    where f.counts_as = 'fault' and f.started_at < $end and ($fleet is null or f.fleet = $fleet) and v.cost is not null
+    group by p.episode_id
+)
+"""
+
+QUARTER_LOADS = """
+select l.terminal, l.lane, l.trailer_id, sum(l.loads)::bigint from staging.loads l
+join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
+    and (t.service_until is null or l.loaded_on < t.service_until)
+where t.fleet = $fleet and l.loaded_on >= $first and l.loaded_on < $end and t.service_until is null
+group by all order by all
+"""
+
+
+def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
+    """The actions for the selection's fleet, from the year before the window's end."""
+    end, fleet = selection.window.end, selection.fleet
+    quarter = Window(end - timedelta(days=QUARTER_DAYS), end)
+    found = records(con, COST, {"end": end, "fleet": fleet})[0]
+    refusal = settings_of(con).refusal_cost or None
+    fault = found["cost"] if found["cost"] is not None else None
+    loads = rows(con, QUARTER_LOADS, {"fleet": fleet, "first": quarter.first, "end": end})
+    year = _year(con, selection)
+    actions = [
+        *_trailers(con, store, year, loads),
+        *_lanes(con, store, year, loads),
+        *_methods(con, selection),
+        *_lots(con, selection),
+    ]
+    priced = [_priced(a, refusal if a.kind == "lane" else _sum(fault, refusal)) for a in actions]
+    priced.sort(key=lambda a: (-(a.money.value if a.money else 0.0), -a.spared.value, a.kind, a.names))
+    return Advice(tuple(priced[:MOST]), fault, refusal, found["priced"])
+
+
+def _priced(action: Action, cost: float | None) -> Action:
+    return replace(action, money=action.spared.times(cost)) if cost else action
+
+
+def _sum(fault: float | None, refusal: float | None) -> float | None:
+    return None if fault is None else fault + (refusal or 0.0)
+
+
+def _year(con: Connection, selection: Selection) -> Selection:
+    """All fleets over the year before the window's end, or as much of it as is on record."""
+    end, whole_record = selection.window.end, covered(con)
+    first = end - timedelta(days=YEAR_DAYS)
+    if whole_record:
+        first = max(first, whole_record.first) if whole_record.first < end else first
+    return Selection(Window(first, end))
+
+
+def _trailers(
+    con: Connection, store: str, year: Selection, loads: list[tuple[str, str, str, int]]
+) -> list[Action]:
+    """The fleet's trailers that are probably among the worst tenth of all, brought to what trailers are like."""
+    told = worse(con, store, year, rates(con, store, year, ("trailer",)))
+    if told is None or told.typical is None or told.p is None or told.p >= CHANCE or told.per != "1000_loads":
+        return []
+    ahead: dict[str, int] = {}
+    for *_, trailer, n in loads:
+        ahead[trailer] = ahead.get(trailer, 0) + n
+    named = [u for u in told.named if u.key in ahead]
+    if not named:
+        return []
+    value, low, high = (
+        sum(max(rate - told.typical, 0.0) * ahead[u.key] / 1000 for u in named for rate in [getattr(u, name)])
+        for name in ("rate", "low", "high")
+    )
+    each = "; ".join(
+        f"{u.key}: {seen_faults(u.faults)}, {percent(u.worst_tenth)} likely among the worst tenth"
+        for u in named
+    )
+    return [
+        Action(
+            "trailers",
+            tuple(str(u.key) for u in named),
+            Spared(value, low, high),
+            None,
+            f"In {year.window}, of {whole(told.units)} trailers: {each}. Brought to the usual {number(told.typical)} per 1,000 loads.",
+            "A quarter in which they have no more faults than the others would take them off the list.",
+        )
+    ]
+
+
+def seen_faults(faults: float) -> str:
+    """A count of faults that may be shared out."""
+    return seen(int(faults), "fault") if faults == int(faults) else f"about {number(faults)} faults"
+
+
+def _lanes(
+    con: Connection, store: str, year: Selection, loads: list[tuple[str, str, str, int]]
+) -> list[Action]:
+    """Lanes that stand out, as far as the fleet loads there."""
+    here: dict[tuple[str, str], int] = {}
+    for terminal, lane, _, n in loads:
+        here[terminal, lane] = here.get((terminal, lane), 0) + n
+    found = []
+    for row in lanes(con, store, year).rows:
+        n = here.get((row.terminal, row.lane), 0)
+        clear = row.flagged and row.q_value is not None and row.q_value < CHANCE
+        if not clear or not n or not row.loads or row.excess is None or row.excess_least is None:
+            continue
+        share = n / row.loads
+        found.append(
+            Action(
+                "lane",
+                (f"{row.lane} of {row.terminal}",),
+                Spared(row.excess, row.excess_least, float(row.excess_most)).times(share),
+                None,
+                f"{seen(getattr(row, row.told_by), 'refusal')} that cleared {'on another lane' if row.told_by == 'cleared_other_lane' else 'without a repair'}"
+                f" in {whole(row.loads)} loads, where other lanes bring about {number(row.expected)} with the same trailers in the same"
+                f" months. This fleet loaded there {whole(n)} times in the last quarter.",
+                "The terminal decides; a month without an excess after a service would take it off the list.",
+            )
+        )
+    return found
+
+
+def _methods(con: Connection, selection: Selection) -> list[Action]:
+    """Of each kind of fix, the way of working that comes back most, replaced by the one that comes back least.
+
+    Ways are held against each other within one action, on all fleets' records.
+    """
+    pool, level = load(con, Selection(selection.window)), settings_of(con).level
+    ways = []
+    for action, mine in pool.groups(pool.of(Selection(selection.window)), "action"):
+        of = dict(pool.groups(mine, "method"))
+        told = [
+            summarise(pool, key, index, index[:0], level)
+            for key, index in of.items()
+            if key is not None and pool.placed[index].sum() >= LEAST_FIXES
+        ]
+        if action is not None and len(told) > 1:
+            ways.append((action, told, of))
+    found = []
+    for action, told, of in ways:
+        test = difference(pool, [of[row.key][pool.placed[of[row.key]]] for row in told])
+        if test is not None and test.p < CHANCE / len(ways):
+            own = pool.of(Selection(selection.window, fleet=selection.fleet))
+            found += _method(
+                con, selection, action, told, {key: len(set(own) & set(i)) for key, i in of.items()}
+            )
+    return found
+
+
+def _method(
+    con: Connection, selection: Selection, action: str, told: list[Fix], own: dict[str | None, int]
+) -> list[Action]:
+    """The change from the worst way to the best; `own`: the fleet's fixes with each."""
+    end = selection.window.end
+    worst = max(told, key=lambda row: _risk(row)[0])
+    best = min(told, key=lambda row: _risk(row)[0])
+    (a, a_low, a_high), (b, b_low, b_high) = _risk(worst), _risk(best)
+    gap = a - b
+    low = gap - ((a - a_low) ** 2 + (b_high - b) ** 2) ** 0.5
+    high = gap + ((a_high - a) ** 2 + (b - b_low) ** 2) ** 0.5
+    record = covered(con)
+    days = (end - record.first).days if record else YEAR_DAYS
+    quarterly = own[worst.key] * QUARTER_DAYS / max(days, QUARTER_DAYS)
+    if not quarterly or low <= 0:
+        return []
+    return [
+        Action(
+            "method",
+            (f"{words(worst.key)} to {words(best.key)}",),
+            Spared(gap, low, high).times(quarterly),
+            None,
+            f"Of all fixes recorded as {words(action)}, of those with the {words(worst.key)} {_of_100(worst)} came back within 90"
+            f" days, of those with the {words(best.key)} {_of_100(best)}. This fleet's trailers had {number(quarterly, 2)} such"
+            f" fixes with the {words(worst.key)} a quarter.",
+            f"If the next fixes with the {words(best.key)} came back as often, or if shops that use it get easier work, it would"
+            " not be the method.",
+        )
+    ]
+
+
+def _risk(row: Fix) -> tuple[float, float, float]:
+    h = next(h for h in row.horizons if h.days == 90)
+    return (h.risk or 0.0, h.risk_low or 0.0, 1.0 if h.risk_high is None else h.risk_high)
+
+
+def _of_100(row: Fix) -> str:
+    return f"{estimate(*_risk(row), as_percent=True)} of {whole(row.placed)}"
+
+
+def _lots(con: Connection, selection: Selection) -> list[Action]:
+    """Lots that stand out, as far as the fleet has their sensors in service."""
+    end = selection.window.end
+    found = []
+    for row in standing_lots(con, Selection(selection.window)):
+        value, low, high = row.expected_91d
+        n = in_service(con, selection, str(row.key))
+        if not n or value is None or not row.in_service:
+            continue
+        found.append(
+            Action(
+                "lot",
+                (str(row.key),),
+                Spared(value, low or 0.0, high if high is not None else value).times(n / row.in_service),
+                None,
+                f"{number(row.all.failures)} of {whole(row.all.lives)} sensors of the lot have failed, clearly more than others of"
+                f" their age. This fleet has {seen(n, 'such sensor')} in service on {end}.",
+                "Sensors of the lot that pass the bench in good number would clear it.",
+            )
+        )
+    return found

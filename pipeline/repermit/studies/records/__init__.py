@@ -1,0 +1,1 @@
+"""What the records themselves say: quarantine, clocks, reports made, one episode."""
