@@ -14,6 +14,7 @@ import duckdb
 
 ROWS, TRAILERS, REFUSALS, MONTHS = 14_000_000, 6_000, 100_000, 36
 BEGINS = date(2023, 1, 1)
+SILENT = 0.125
 
 LOADS = """
 select printf('TR-%05d', (i + 7 * (i // {a_day})) % {trailers}) as trailer_id,
@@ -28,15 +29,15 @@ select printf('TR-%05d', i) as trailer_id, printf('Fleet %d', i % 12) as fleet,
     date '2014-01-01' + (hash(i) % 3200)::integer as in_service_on, date '2023-01-01' as records_from
 from range({trailers}) t(i)
 """
-# One refusal in so many has a repair; u: invented chances of a refusal. Trailers are unequal.
-EVENTS = """
+# One refusal in so many has a repair; u: invented chances of a refusal, each on its own. Trailers are unequal.
+CHANCES = ", ".join(f"hash(8 * i + {k}) / 18446744073709551616.0 as u{k}" for k in range(1, 8))
+EVENTS = f"""
 with chances as (
-    select i, hash(i, 1) / 18446744073709551616.0 as u1, hash(i, 2) / 18446744073709551616.0 as u2,
-        hash(i, 3) / 18446744073709551616.0 as u3, hash(i, 4) / 18446744073709551616.0 as u4
-    from range({refusals}) t(i)
+    select i, {CHANCES}
+    from range({{refusals}}) t(i)
 ), events as (
-    select *, floor({trailers} * u1 ** 1.5)::integer as trailer, u2 < 0.45 as repaired,
-        timestamp '{begins}' + to_seconds({days} * 86400.0 * u3) as refused_at from chances
+    select *, floor({{trailers}} * u1 ** 1.5)::integer as trailer, u2 < 0.45 as repaired,
+        timestamp '{{begins}}' + to_seconds({{days}} * 86400.0 * u3) as refused_at from chances
 )
 """
 REFUSAL_ROWS = (
@@ -56,15 +57,15 @@ REPAIR_ROWS = (
     EVENTS
     + """
 , found as (
-    select *, 1 + floor((3 + trailer % 4) * u4)::integer as place_no, case when u1 < 0.35 then 'residual_liquid' when u1 < 0.5
-        then 'sensor_failed' when u1 < 0.7 then 'bad_crimp' when u1 < 0.85 then 'corrosion' else 'none_found' end as cause,
-        hash(i, 5) % 8 = 0 as silent, refused_at + to_seconds(7200 + 90000 * u4) as received_at
+    select *, 1 + floor((3 + trailer % 4) * u4)::integer as place_no, case when u5 < 0.35 then 'residual_liquid' when u5 < 0.5
+        then 'sensor_failed' when u5 < 0.7 then 'bad_crimp' when u5 < 0.85 then 'corrosion' else 'none_found' end as cause,
+        u6 < {silent} as silent, refused_at + to_seconds(7200 + 90000 * u7) as received_at
     from events where repaired
 )
 select printf('{mark}R-%07d', i) as repair_id, printf('TR-%05d', trailer) as trailer_id,
     case when i % 2 = 0 then printf('{mark}-%07d', i) end as refusal_id, printf('Shop %d', trailer % 10) as shop,
     strftime(received_at, '%Y-%m-%dT%H:%M:%SZ') as received_at,
-    strftime(received_at + to_seconds(3600 + 80000 * u1), '%Y-%m-%dT%H:%M:%SZ') as returned_at,
+    strftime(received_at + to_seconds(3600 + 80000 * u4), '%Y-%m-%dT%H:%M:%SZ') as returned_at,
     place_no as indicated_position, 'position' as indication,
     case when not silent and cause <> 'none_found' then place_no end as found_position,
     case when silent then null when cause in ('residual_liquid', 'sensor_failed') then 'sensor'
@@ -100,8 +101,19 @@ def trailers_for(rows: int) -> int:
     return max(20, round(TRAILERS * rows / ROWS))
 
 
-def write(folder: Path, rows: int, *, months: int = MONTHS, begins: date = BEGINS, mark: str = "Q") -> None:
-    """The world of `rows` load rows in 36 months, from `begins` for `months`; ids carry the `mark`."""
+def write(
+    folder: Path,
+    rows: int,
+    *,
+    months: int = MONTHS,
+    begins: date = BEGINS,
+    mark: str = "Q",
+    silent: float = SILENT,
+) -> None:
+    """The world of `rows` load rows in 36 months, from `begins` for `months`; ids carry the `mark`.
+
+    `silent`: the share of visits of which nobody wrote down the finding.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     end = date(begins.year + (begins.month - 1 + months) // 12, (begins.month - 1 + months) % 12 + 1, 1)
     days, share = (end - begins).days, months / MONTHS
@@ -113,6 +125,7 @@ def write(folder: Path, rows: int, *, months: int = MONTHS, begins: date = BEGIN
         "begins": begins,
         "days": days,
         "mark": mark,
+        "silent": silent,
     }
     with duckdb.connect() as con:
         con.execute("set TimeZone = 'UTC'")
