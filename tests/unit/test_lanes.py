@@ -15,7 +15,8 @@ from helpers import load, query
 from lane_worlds import DUMB, TELLS, TERMINAL, told, world
 from repermit.resources import folder
 from repermit.statistics.comparison import rate_ratio
-from repermit.studies.racks.lanes import LaneRow, Lanes, lanes
+from repermit.studies.racks.lane_row import LaneRow
+from repermit.studies.racks.lanes import Lanes, lanes
 from repermit.studies.racks.rack_side import Cells, held, judge
 from repermit.studies.selection import select
 from repermit.warehouse import opened

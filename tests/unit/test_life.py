@@ -14,7 +14,8 @@ import pytest
 
 from helpers import store_from
 from repermit.errors import CallError
-from repermit.studies.ages.life import Life, Lives, lives, parse_by
+from repermit.studies.ages.life import Lives, lives, parse_by
+from repermit.studies.ages.life_row import Life
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 

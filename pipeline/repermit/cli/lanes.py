@@ -34,7 +34,7 @@ def lanes(
 ) -> None:
     """Rack or trailer: refusals that clear without a repair, by lane, beyond what its trailers meet elsewhere."""
     from repermit.cli.show import write
-    from repermit.studies.racks.lanes import COLUMNS
+    from repermit.studies.racks.lane_row import COLUMNS
     from repermit.studies.racks.lanes import lanes as ask
     from repermit.studies.selection import on_record, select
 

@@ -58,8 +58,9 @@ def life(
 ) -> None:
     """How long sensors last: early, random or wear-out failure; lots that stand out; replace before failure."""
     from repermit.cli.show import write
-    from repermit.studies.ages.life import Point, parse_by
     from repermit.studies.ages.life import lives as ask
+    from repermit.studies.ages.life import parse_by
+    from repermit.studies.ages.life_row import Point
     from repermit.studies.selection import select
 
     key = parse_by(by)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from repermit.studies.racks.lanes import Since
+from repermit.studies.racks.lane_row import Since
 from repermit.studies.racks.terminal_counts import Lane, in_order
 from repermit.studies.readers.terminal import LaneRow, Terminal
 from repermit.wording import interval, number, seen, share, whole

@@ -6,7 +6,7 @@ from collections import Counter
 from datetime import date, timedelta
 from typing import Any
 
-from repermit.studies.racks.lanes import LaneRow as Compared
+from repermit.studies.racks.lane_row import LaneRow as Compared
 from repermit.studies.racks.terminal_counts import Lane, Route, in_order
 from repermit.studies.readers.terminal import LaneMonth, LaneRow, PerLoads, Terminal
 from repermit.studies.selection import Window

@@ -11,7 +11,8 @@ from datetime import date, timedelta
 
 from repermit.studies.about import About, about
 from repermit.studies.ages.changes import Changes, changes
-from repermit.studies.ages.life import Life, Lives, lives, standing_lots
+from repermit.studies.ages.life import Lives, lives, standing_lots
+from repermit.studies.ages.life_row import Life
 from repermit.studies.ages.trend import Trends, trend
 from repermit.studies.frequency.months import Months, months
 from repermit.studies.frequency.outlook import Outlook, outlook

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 from repermit.settings import Settings
 from repermit.studies.about import About, about
-from repermit.studies.racks.lanes import LaneRow as Compared
-from repermit.studies.racks.lanes import Verdict, lanes
+from repermit.studies.racks.lane_row import LaneRow as Compared
+from repermit.studies.racks.lane_row import Verdict
+from repermit.studies.racks.lanes import lanes
 from repermit.studies.racks.terminal_counts import COUNTS, Lane, Route, Units, in_order, tallies
 from repermit.studies.readers.monthly import FileRow, files_read
 from repermit.studies.selection import Selection, Window, covered

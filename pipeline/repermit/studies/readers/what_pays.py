@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Literal
 
-from repermit.studies.ages.life import QUARTER_DAYS, in_service, standing_lots
+from repermit.studies.ages.life import in_service, standing_lots
+from repermit.studies.ages.life_pool import QUARTER_DAYS
 from repermit.studies.frequency.rates import rates
 from repermit.studies.frequency.worse import worse
 from repermit.studies.racks.lanes import lanes

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from repermit.errors import CallError
-from repermit.studies.racks.lanes import Chance, chance_of
+from repermit.studies.racks.lane_row import Chance
+from repermit.studies.racks.lanes import chance_of
 from repermit.warehouse import Connection, records, settings_of
 
 RULES = {

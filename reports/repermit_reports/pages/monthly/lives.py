@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from repermit.studies.ages.life import Life, Lives
+from repermit.studies.ages.life import Lives
+from repermit.studies.ages.life_row import Life
 from repermit.studies.readers.monthly import Monthly
 from repermit.wording import words
 from repermit_reports.charts import life as charts

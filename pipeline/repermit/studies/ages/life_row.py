@@ -1,17 +1,20 @@
-"""What a row of sensor lives says, as one or two plain sentences made from its numbers.
+"""One row of sensor lives, a step of a curve of lives, and what a row says, as plain sentences made from its numbers.
 
-May import `wording`. The numbers come as a `Life` of the neighbour `life`.
+May import `wording` and its neighbour `life_costs`.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import Any, Literal
 
+from repermit.studies.ages.life_costs import Costs
 from repermit.wording import interval, number, percent, seen, whole
 
-if TYPE_CHECKING:
-    from repermit.studies.ages.life import Life
+Verdict = Literal["early", "random", "wear_out", "not_shown", "too_few"]
 
+FITTED_BY = ("lot", "method")
+"""Keys known only of sensors whose fitting is on record, so all of known birth."""
 MEANS = {
     "early": "They fail early: the young fail more often than the old",
     "wear_out": "They wear out: the old fail more often than the young",
@@ -19,7 +22,94 @@ MEANS = {
 }
 
 
-def sentence(life: Life) -> str:
+@dataclass(frozen=True)
+class Shape:
+    """A Weibull distribution: lives and failures behind it, and (value, low, high) of shape, scale and median age."""
+
+    lives: int
+    failures: float
+    shape: tuple[float | None, float | None, float | None]
+    scale_days: tuple[float | None, float | None, float | None]
+    median_days: tuple[float | None, float | None, float | None]
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Life:
+    """One row: all lives, those of known birth alone, and what follows from them. What is undefined is None.
+
+    `failures_least` are recorded as such at this position, `failures_most` with all that may be. `left_out`: sensors
+    of a lot that stands out, counted in none of these but by lot and method. `oldest_days`: the
+    greatest age seen. By lot or method: `stands_out`, clearly more early failures than the other sensors of known
+    birth; `in_service` at the window's end, and the failures `expected_91d` of them within 91 days, with limits.
+    """
+
+    key: str | int | None
+    all: Shape
+    known: Shape
+    left_out: int
+    failures_least: int
+    failures_most: int
+    oldest_days: float
+    verdict: Verdict
+    replace_at_days: float | None
+    saving: tuple[float | None, float | None, float | None]
+    flat_days: tuple[float | None, float | None]
+    costs: Costs
+    in_service: int | None
+    expected_91d: tuple[float | None, float | None, float | None]
+    stands_out: bool | None
+
+    @property
+    def sentence(self) -> str:
+        """What the row says, in plain words."""
+        return _sentence(self)
+
+    def as_dict(self, by: str) -> dict[str, Any]:
+        """For JSON: one field a quantity."""
+        found: dict[str, Any] = {
+            by: self.key,
+            "lives": self.all.lives,
+            "failures": self.all.failures,
+            "left_out": self.left_out,
+            "failures_least": self.failures_least,
+            "failures_most": self.failures_most,
+        }
+        for prefix, shape in (("", self.all), ("known_", self.known)):
+            if prefix:
+                found |= {"known_lives": shape.lives, "known_failures": shape.failures}
+            for name, values in (
+                ("weibull_shape", shape.shape),
+                ("weibull_scale_days", shape.scale_days),
+                ("median_days", shape.median_days),
+            ):
+                found |= _limited(prefix + name, values)
+        found |= {"verdict": self.verdict, "replace_at_days": self.replace_at_days}
+        found |= _limited("saving", self.saving)
+        found |= {"flat_from_days": self.flat_days[0], "flat_to_days": self.flat_days[1]}
+        if by in FITTED_BY:
+            found |= {"stands_out": self.stands_out, "in_service": self.in_service}
+            found |= _limited("expected_91d", self.expected_91d)
+        return found | {"sentence": self.sentence}
+
+
+@dataclass(frozen=True)
+class Point:
+    """One step of a product-limit curve, of sensors of known birth."""
+
+    key: str | int | None
+    age_days: float
+    at_risk: int
+    surviving: float
+    low: float | None
+    high: float | None
+
+
+def _limited(name: str, values: tuple[float | None, ...]) -> dict[str, float | None]:
+    return dict(zip((name, f"{name}_low", f"{name}_high"), values, strict=True))
+
+
+def _sentence(life: Life) -> str:
     """The row in words: how many, the verdict with its evidence, lots that stand out, replacement before failure."""
     parts = [f"{_count(life)}."]
     if life.left_out:
