@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from conftest import Run
 from helpers import load
-from repermit.cli.options import pace, pace_words, styled
 from repermit.cli.show import WIDTH, as_table
+from repermit.cli.talk import styled
 from repermit.resources import folder
 
 COMMANDS = (
@@ -89,23 +89,3 @@ def test_colour_only_on_a_terminal_that_wants_it(monkeypatch: pytest.MonkeyPatch
     monkeypatch.delenv("NO_COLOR")
     monkeypatch.setenv("TERM", "dumb")
     assert styled("error", Terminal(), bold=True) == "error"
-
-
-def test_pace_and_what_is_left_by_hand() -> None:
-    assert (
-        pace_words(3_000_000, 30, 120, 10.0)
-        == "3,000,000 rows in 10 s, 300,000 rows a second, about 30 s left"
-    )
-    assert pace_words(500, 120, 120, 4.0) == "500 rows in 4 s, 125 rows a second"
-
-
-def test_pace_is_told_on_a_terminal_only(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setattr("repermit.cli.options.SOON_S", 0.0)
-    pace()(10, 5, 10)
-    assert capsys.readouterr() == ("", "")
-    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
-    pace()(10, 5, 10)
-    told = capsys.readouterr()
-    assert told.out == "" and "10 rows in" in told.err and "left" in told.err

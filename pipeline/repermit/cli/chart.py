@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, AsOf, Store, Wait, asking, say
+from repermit.cli.options import DEFAULT_STORE, AsOf, Store, Wait, asking
+from repermit.cli.talk import say
 from repermit.errors import CallError
 
 if TYPE_CHECKING:

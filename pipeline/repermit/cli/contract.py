@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import say, tell
+from repermit.cli.talk import say, tell
 
 
 class ContractFormat(StrEnum):

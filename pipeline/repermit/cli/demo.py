@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from repermit.cli import options
-from repermit.cli.options import say, tell
+from repermit.cli.talk import say, tell
 
 
 def demo(

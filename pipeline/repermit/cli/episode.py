@@ -7,27 +7,26 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, Wait, asking, shown
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import shown
 
 
+@question(())
 def episode(
+    asked: Asked,
     name: Annotated[str, typer.Argument(metavar="ID", help="An episode, a refusal or a repair.")],
-    store: Store = DEFAULT_STORE,
-    as_of: AsOf = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
 ) -> None:
     """One episode: its refusals and visits, and the rule that joined each."""
     from repermit.cli.show import as_json, as_table, write
     from repermit.studies.records.episode import explain
 
-    with asking(store, wait, as_of) as con:
-        found = explain(con, store.name, name)
-    if form is Format.json:
+    with asked.opened() as con:
+        found = explain(con, asked.store.name, name)
+    if asked.form is Format.json:
         typer.echo(
             as_json(
                 {
-                    "about": {"store": store.name},
+                    "about": {"store": asked.store.name},
                     "rows": [asdict(e) | {"sentence": e.sentence()} for e in found],
                 }
             )
@@ -36,8 +35,8 @@ def episode(
     names = ("part", "id", "at", "says", "because")
     for e in found:
         rows = [[getattr(p, n) for n in names] for p in e.parts]
-        if form is Format.csv:
-            write(form, None, names, rows)
+        if asked.form is Format.csv:
+            write(asked.form, None, names, rows)
             continue
         where = f", {e.terminal} lane {e.lane}" if e.terminal else ""
         typer.echo(shown(f"{e.episode_id}: trailer {e.trailer_id}, {e.started_at}{where}: {e.sentence()}"))

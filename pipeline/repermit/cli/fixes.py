@@ -7,57 +7,30 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from repermit.cli.options import (
-    DEFAULT_STORE,
-    As,
-    AsOf,
-    Fleet,
-    Format,
-    From,
-    Month,
-    Shop,
-    Store,
-    System,
-    Terminal,
-    To,
-    Wait,
-    asking,
-    say,
-)
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import say
 
 if TYPE_CHECKING:
     from repermit.studies.repairs.fixes import Fix
 
 
+@question()
 def fixes(
+    asked: Asked,
     by: Annotated[str, typer.Option("--by", help="One of action, shop, cause, method, lot.")] = "action",
-    store: Store = DEFAULT_STORE,
-    first: From = None,
-    end: To = None,
-    month: Month = None,
-    fleet: Fleet = None,
-    system: System = None,
-    terminal: Terminal = None,
-    shop: Shop = None,
-    as_of: AsOf = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
 ) -> None:
     """Do repairs hold: the share that comes back at the same position within 30, 90 and 180 days."""
     from repermit.cli.show import write
     from repermit.studies.repairs.fixes import fixes as ask
     from repermit.studies.repairs.fixes import parse_by
-    from repermit.studies.selection import select
 
     key = parse_by(by)
-    with asking(store, wait, as_of) as con:
-        selection = select(
-            con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
-        )
-        result = ask(con, store.name, selection, key)
-    if form is Format.table:
+    with asked.opened() as con:
+        selection = asked.select(con)
+        result = ask(con, asked.store.name, selection, key)
+    if asked.form is Format.table:
         names = (key, "fixes", "placed", "back_90d", "by_chance", "risk_90d", "low", "high", "first_time")
-        write(form, None, names, [_shown(fix) for fix in (*result.rows, result.total)])
+        write(asked.form, None, names, [_shown(fix) for fix in (*result.rows, result.total)])
         say(result.sentence())
         say(
             f"all repairs returned before {selection.window.end}; a comeback is the next fault at the position of the repair;"
@@ -68,7 +41,7 @@ def fixes(
     fields = tuple(found[0]) if found else tuple(result.total.as_dict(key))
     difference = asdict(result.difference) if result.difference else None
     about = result.about.as_dict() | {"sentence": result.sentence(), "difference": difference}
-    write(form, about, fields, [[row[n] for n in fields] for row in found])
+    write(asked.form, about, fields, [[row[n] for n in fields] for row in found])
 
 
 def _shown(fix: Fix) -> tuple[object, ...]:

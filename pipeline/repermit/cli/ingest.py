@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from repermit.cli import options
-from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, pace, say
+from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait
+from repermit.cli.talk import say, watched
 
 
 def ingest(
@@ -27,6 +28,7 @@ def ingest(
 ) -> None:
     """CSV files and folders into the store; prints what became of every row."""
     from repermit.cli.show import write
+    from repermit.ingest.pace import Pace
     from repermit.ingest.run import ingest as run
     from repermit.mapping_file import beside, load
 
@@ -34,7 +36,8 @@ def ingest(
     if (file := mapping or beside(paths)) is not None:
         say(f"reading as {file} says")
     told = load(file) if file else None
-    result = run(store, paths, mapping=told, now=options.now(), wait_s=wait, progress=say, pace=pace())
+    with watched(pace := Pace()):
+        result = run(store, paths, mapping=told, now=options.now(), wait_s=wait, progress=say, pace=pace)
     for line in (*result.told, *result.notes):
         say(line)
     names = ("file", "table", "rows", "accepted", "duplicate", "corrected", "quarantined")

@@ -2,54 +2,34 @@
 
 from __future__ import annotations
 
-from repermit.cli.options import (
-    DEFAULT_STORE,
-    As,
-    AsOf,
-    Format,
-    From,
-    Month,
-    Store,
-    Terminal,
-    To,
-    Wait,
-    asking,
-    say,
-)
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import say
 
 SHOWN = (
     "terminal", "lane", "loads", "cleared_without_repair", "excess", "rate_ratio", "low", "high", "flagged", "since",
 )  # fmt: skip
 
 
-def lanes(
-    store: Store = DEFAULT_STORE,
-    first: From = None,
-    end: To = None,
-    month: Month = None,
-    terminal: Terminal = None,
-    as_of: AsOf = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
-) -> None:
+@question(("first", "end", "month", "terminal"))
+def lanes(asked: Asked) -> None:
     """Rack or trailer: refusals that clear without a repair, by lane, beyond what its trailers meet elsewhere."""
     from repermit.cli.show import write
     from repermit.studies.racks.lane_row import COLUMNS
     from repermit.studies.racks.lanes import lanes as ask
-    from repermit.studies.selection import on_record, select
+    from repermit.studies.selection import on_record
 
-    with asking(store, wait, as_of) as con:
-        selection = select(con, first=first, end=end, month=month, terminal=terminal)
-        result = ask(con, store.name, selection)
+    with asked.opened() as con:
+        selection = asked.select(con)
+        result = ask(con, asked.store.name, selection)
         if not on_record(con, selection.window):
             say(f"no record covers {selection.window}: that nothing is seen there means nothing")
     found = [row.as_dict() for row in result.rows]
-    if form is Format.table:
+    if asked.form is Format.table:
         renamed = {"low": "rate_ratio_low", "high": "rate_ratio_high"}
-        write(form, None, SHOWN, [[row[renamed.get(n, n)] for n in SHOWN] for row in found])
+        write(asked.form, None, SHOWN, [[row[renamed.get(n, n)] for n in SHOWN] for row in found])
         say(f"{selection.window}. {result.sentence()}")
         if result.not_placed:
             say(f"not shown: {result.not_placed} cleared refusals whose lane is not recorded")
         return
     about = result.about.as_dict() | {"sentence": result.sentence(), "not_placed": result.not_placed}
-    write(form, about, COLUMNS, [[row[n] for n in COLUMNS] for row in found])
+    write(asked.form, about, COLUMNS, [[row[n] for n in COLUMNS] for row in found])

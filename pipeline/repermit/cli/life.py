@@ -6,23 +6,8 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import (
-    DEFAULT_STORE,
-    As,
-    AsOf,
-    Fleet,
-    Format,
-    From,
-    Month,
-    Shop,
-    Store,
-    System,
-    Terminal,
-    To,
-    Wait,
-    asking,
-    say,
-)
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import say
 
 SHOWN = (
     "lives",
@@ -36,7 +21,9 @@ SHOWN = (
 SHORT = {"weibull_shape": "shape", "weibull_shape_low": "low", "weibull_shape_high": "high"}
 
 
+@question()
 def life(
+    asked: Asked,
     by: Annotated[
         str, typer.Option("--by", help="One of system, position, lot, fleet, kind, method.")
     ] = "system",
@@ -44,40 +31,28 @@ def life(
         bool,
         typer.Option("--points", help="The curve instead: the share still working by age, of known births."),
     ] = False,
-    store: Store = DEFAULT_STORE,
-    first: From = None,
-    end: To = None,
-    month: Month = None,
-    fleet: Fleet = None,
-    system: System = None,
-    terminal: Terminal = None,
-    shop: Shop = None,
-    as_of: AsOf = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
 ) -> None:
     """How long sensors last: early, random or wear-out failure; lots that stand out; replace before failure."""
     from repermit.cli.show import write
     from repermit.studies.ages.life import lives as ask
     from repermit.studies.ages.life import parse_by
     from repermit.studies.ages.life_row import Point
-    from repermit.studies.selection import select
 
     key = parse_by(by)
-    with asking(store, wait, as_of) as con:
-        selection = select(
-            con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
-        )
-        result = ask(con, store.name, selection, key)
+    with asked.opened() as con:
+        selection = asked.select(con)
+        result = ask(con, asked.store.name, selection, key)
     about = result.about.as_dict() | {"sentence": result.total.sentence, "all": result.total.as_dict("key")}
     if points:
         fields = list(Point.__dataclass_fields__)
-        write(form, about, [key, *fields[1:]], [[getattr(p, f) for f in fields] for p in result.points])
+        write(asked.form, about, [key, *fields[1:]], [[getattr(p, f) for f in fields] for p in result.points])
         return
-    if form is Format.table:
+    if asked.form is Format.table:
         shown = [row.as_dict(key) for row in (*result.rows, result.total)]
         names = [key, *SHOWN]
-        write(form, None, [SHORT.get(n, n) for n in names], [[row.get(n) for n in names] for row in shown])
+        write(
+            asked.form, None, [SHORT.get(n, n) for n in names], [[row.get(n) for n in names] for row in shown]
+        )
         told = [row for row in result.rows if row.verdict != "too_few" or row.stands_out]
         for row in (*told, result.total):
             say(f"{key} {row.key if row.key is not None else 'not recorded'}: {row.sentence}")
@@ -87,7 +62,7 @@ def life(
         return
     found = [row.as_dict(key) for row in result.rows]
     names = list(found[0] if found else result.total.as_dict(key))
-    write(form, about, names, [[row[n] for n in names] for row in found])
+    write(asked.form, about, names, [[row[n] for n in names] for row in found])
 
 
 def differing(key: str, p: float | None) -> str:

@@ -6,49 +6,22 @@ from dataclasses import asdict
 
 import typer
 
-from repermit.cli.options import (
-    DEFAULT_STORE,
-    As,
-    AsOf,
-    Fleet,
-    Format,
-    From,
-    Month,
-    Shop,
-    Store,
-    System,
-    Terminal,
-    To,
-    Wait,
-    asking,
-    say,
-)
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import say
 
 
+@question()
 def located(
-    store: Store = DEFAULT_STORE,
-    first: From = None,
-    end: To = None,
-    month: Month = None,
-    fleet: Fleet = None,
-    system: System = None,
-    terminal: Terminal = None,
-    shop: Shop = None,
-    as_of: AsOf = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
+    asked: Asked,
 ) -> None:
     """Found against indicated: where the fault was when the tester named a position, and whether shops look."""
     from repermit.cli.show import as_table, write
     from repermit.studies.location.located import Agreeing, Found
     from repermit.studies.location.located import located as ask
-    from repermit.studies.selection import select
 
-    with asking(store, wait, as_of) as con:
-        selection = select(
-            con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
-        )
-        result = ask(con, store.name, selection)
+    with asked.opened() as con:
+        selection = asked.select(con)
+        result = ask(con, asked.store.name, selection)
     names = tuple(Found.__dataclass_fields__)
     about = result.about.as_dict() | {
         "sentence": result.sentence(),
@@ -56,8 +29,8 @@ def located(
         "not_indicated": result.not_indicated,
         "not_recorded": result.not_recorded,
     }
-    write(form, about, names, [[getattr(row, n) for n in names] for row in result.rows])
-    if form is not Format.table:
+    write(asked.form, about, names, [[getattr(row, n) for n in names] for row in result.rows])
+    if asked.form is not Format.table:
         return
     shown = tuple(n for n in Agreeing.__dataclass_fields__ if n != "key")
     typer.echo()

@@ -25,7 +25,7 @@ from repermit.cli import (
     validate,
     where_first,
 )
-from repermit.cli.options import say
+from repermit.cli.talk import say
 from repermit.errors import OURS, RepermitError, StoreError
 
 INTERRUPTED = 130

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import os
-import sys
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import inspect
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TextIO
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
+    from repermit.studies.selection import Selection
     from repermit.warehouse import Connection
 
 
@@ -48,8 +48,6 @@ AsOf = Annotated[
 ]
 As = Annotated[Format, typer.Option("--format", help="How to write the result.")]
 
-SOON_S = 2.0
-"""What takes less needs no word on its pace."""
 DEFAULT_STORE = Path("repermit.duckdb")
 
 
@@ -73,40 +71,59 @@ def asking(store: Path, wait_s: float, as_of: str | None = None) -> Iterator[Con
             yield con
 
 
-def say(text: str, lead: str = "") -> None:
-    """Progress and messages go to standard error; `lead` is what kind of message it is, such as error."""
-    typer.echo((f"{styled(lead, sys.stderr, fg='red', bold=True)}: " if lead else "") + shown(text), err=True)
+@dataclass(frozen=True)
+class Asked:
+    """The options of a question: of which store, of which records, as known when, and how the answer is written."""
+
+    store: Store = DEFAULT_STORE
+    first: From = None
+    end: To = None
+    month: Month = None
+    fleet: Fleet = None
+    system: System = None
+    terminal: Terminal = None
+    shop: Shop = None
+    as_of: AsOf = None
+    form: As = Format.table
+    wait: Wait = 0.0
+
+    def opened(self) -> AbstractContextManager[Connection]:
+        """The store, open for the question."""
+        return asking(self.store, self.wait, self.as_of)
+
+    def select(self, con: Connection) -> Selection:
+        """The records asked about."""
+        from repermit.studies.selection import select
+
+        return select(con, **{name: getattr(self, name) for name in SELECTING})
 
 
-def styled(text: str, stream: TextIO, **style: Any) -> str:
-    """The text in colour or bold where the stream is a terminal and nobody asked for none (NO_COLOR)."""
-    plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not stream.isatty()
-    return text if plain else typer.style(text, **style)
+SELECTING = ("first", "end", "month", "fleet", "system", "terminal", "shop")
 
 
-def tell(what: object) -> None:
-    """A line of data, such as a path, for standard output."""
-    typer.echo(shown(str(what)))
+def question(
+    selecting: Sequence[str] = SELECTING,
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Makes a function of an `Asked` and of options of its own a command with the options of both, its own first.
 
+    `selecting`: those of the options that select records which it has.
+    """
 
-def pace() -> Callable[[int, int, int], None]:
-    """Says on a terminal how fast rows are read and how long the rest will take, once it lasts; else nothing."""
-    began = time.monotonic()
+    def made(command: Callable[..., None]) -> Callable[..., None]:
+        _, *own = inspect.signature(command, eval_str=True).parameters.values()
+        left_out = set(SELECTING) - set(selecting)
+        shared = [
+            p for p in inspect.signature(Asked, eval_str=True).parameters.values() if p.name not in left_out
+        ]
 
-    def tell(rows: int, done: int, every: int) -> None:
-        spent = time.monotonic() - began
-        if sys.stderr.isatty() and spent >= SOON_S:
-            say(f"  {pace_words(rows, done, every, spent)}")
+        def run(**given: Any) -> None:
+            asked = Asked(**{p.name: given.pop(p.name) for p in shared})
+            command(asked, **given)
 
-    return tell
+        options = [p.replace(kind=p.KEYWORD_ONLY) for p in (*own, *shared)]
+        run.__signature__ = inspect.Signature(options)  # type: ignore[attr-defined]
+        run.__annotations__ = {p.name: p.annotation for p in options}
+        run.__doc__ = command.__doc__
+        return run
 
-
-def pace_words(rows: int, done: int, every: int, spent_s: float) -> str:
-    """Rows, rows a second, and the seconds that the bytes to come will take at the pace of those read."""
-    left = f", about {spent_s * (every - done) / done:,.0f} s left" if 0 < done < every else ""
-    return f"{rows:,} rows in {spent_s:,.0f} s, {rows / spent_s:,.0f} rows a second{left}"
-
-
-def shown(text: str) -> str:
-    """Text for a terminal: what it would act on, or what turns text around, is replaced."""
-    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return made

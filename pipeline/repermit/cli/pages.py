@@ -6,7 +6,8 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from repermit.cli.options import asking, now, say
+from repermit.cli.options import asking, now
+from repermit.cli.talk import say
 from repermit.errors import CallError, StoreError
 
 if TYPE_CHECKING:

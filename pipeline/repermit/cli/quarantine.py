@@ -7,18 +7,17 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, Wait, asking, say
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import say
 
 
+@question(())
 def quarantine(
-    store: Store = DEFAULT_STORE,
+    asked: Asked,
     out: Annotated[
         Path | None, typer.Option("--out", help="Write the rows as CSV, to be mended and ingested again.")
     ] = None,
     gone: Annotated[bool, typer.Option("--left", help="What left it: when, and as what.")] = False,
-    as_of: AsOf = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
 ) -> None:
     """What was set aside and why; with --out, as CSV to be mended and ingested again."""
     from repermit.cli.show import as_csv, write
@@ -26,13 +25,18 @@ def quarantine(
     from repermit.studies.records.quarantine import by_reason, left, set_aside, to_mend
 
     if gone:
-        with asking(store, wait, as_of) as con:
+        with asked.opened() as con:
             went = left(con)
         columns = ("table", "file", "line", "came_in", "left_in", "left_on", "left_as", "by", "raw")
-        shown = columns if form is not Format.table else columns[:-1]
-        write(form, {"store": str(store)}, shown, [[getattr(r, name) for name in shown] for r in went])
+        shown = columns if asked.form is not Format.table else columns[:-1]
+        write(
+            asked.form,
+            {"store": str(asked.store)},
+            shown,
+            [[getattr(r, name) for name in shown] for r in went],
+        )
         return
-    with asking(store, wait, as_of) as con:
+    with asked.opened() as con:
         rows, reasons = set_aside(con), by_reason(con)
     names = ("table", "file", "line", "reasons", "nearest", "raw")
     cells = [(r.table, r.file, r.line, "; ".join(r.reasons), r.nearest, r.raw) for r in rows]
@@ -48,12 +52,12 @@ def quarantine(
             f"{len(rows)} rows written to {out}; mend their cells (or write yes under drop beside what is no record)"
             " and ingest it: rows left as they are go on waiting"
         )
-    elif form is Format.table:
+    elif asked.form is Format.table:
         if not rows:
             say("nothing waits in the quarantine")
             return
         write(
-            form,
+            asked.form,
             None,
             ("table", "rows", "reason", "what it means"),
             [(r.table, r.rows, r.reason, r.text) for r in reasons],
@@ -62,4 +66,4 @@ def quarantine(
             f"{len(rows)} rows wait; a row may have several reasons. The rows themselves: --format csv, or --out FILE"
         )
     else:
-        write(form, {"store": str(store)}, names, cells)
+        write(asked.form, {"store": str(asked.store)}, names, cells)

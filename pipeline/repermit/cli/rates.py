@@ -6,23 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from repermit.cli.options import (
-    DEFAULT_STORE,
-    As,
-    AsOf,
-    Fleet,
-    Format,
-    From,
-    Month,
-    Shop,
-    Store,
-    System,
-    Terminal,
-    To,
-    Wait,
-    asking,
-    say,
-)
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import say
 
 if TYPE_CHECKING:
     from repermit.studies.ages.changes import Changes
@@ -38,7 +23,9 @@ LEFT_OUT_SILENT = ("trailers", "stuck_wet", "position_years", "on_demand_low", "
 SHOWN_COMPARED = ("faults", "per_1000_loads", "low", "high")
 
 
+@question()
 def rates(
+    asked: Asked,
     by: Annotated[
         str,
         typer.Option(
@@ -52,17 +39,6 @@ def rates(
         bool,
         typer.Option("--compare", help="Each row against all others together, adjusted for their number."),
     ] = False,
-    store: Store = DEFAULT_STORE,
-    first: From = None,
-    end: To = None,
-    month: Month = None,
-    fleet: Fleet = None,
-    system: System = None,
-    terminal: Terminal = None,
-    shop: Shop = None,
-    as_of: AsOf = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
 ) -> None:
     """How often: faults per 1,000 loads and mean time between faults; by month, which months are a signal."""
     from repermit.cli.show import write
@@ -71,26 +47,24 @@ def rates(
     from repermit.studies.frequency.rates import Rate, parse_by
     from repermit.studies.frequency.rates import rates as ask
     from repermit.studies.frequency.worse import worse
-    from repermit.studies.selection import on_record, select
+    from repermit.studies.selection import on_record
 
     keys = () if by.strip() in ("change", "silent") else parse_by(by)
-    with asking(store, wait, as_of) as con:
-        selection = select(
-            con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
-        )
+    with asked.opened() as con:
+        selection = asked.select(con)
         if by.strip() == "change":
             from repermit.studies.ages.changes import changes
 
-            return _write_changes(form, changes(con, store.name, selection))
+            return _write_changes(asked.form, changes(con, asked.store.name, selection))
         if by.strip() == "silent":
             from repermit.studies.frequency.silent import silent
 
-            return _write_silent(form, silent(con, store.name, selection))
-        result = ask(con, store.name, selection, keys)
+            return _write_silent(asked.form, silent(con, asked.store.name, selection))
+        result = ask(con, asked.store.name, selection, keys)
         if not on_record(con, selection.window):
             say(f"no record covers {selection.window}: that no faults are seen there means nothing")
-        judged = months(con, store.name, selection) if keys == ("month",) else None
-        who = worse(con, store.name, selection, result)
+        judged = months(con, asked.store.name, selection) if keys == ("month",) else None
+        who = worse(con, asked.store.name, selection, result)
     marks: dict[object, dict[str, object]] = {}
     if judged:
         marks = dict(zip((row.month for row in judged.rows), judged.as_dicts(), strict=True))
@@ -108,7 +82,7 @@ def rates(
         sentences.append(result.shared.sentence)
     if judged and judged.rows:
         sentences.append(judged.sentence)
-    if form is Format.table:
+    if asked.form is Format.table:
         told = [name for name in BESIDE if name in mark_names]
         shown = _columns(keys, compared)
         if "shrunken_per_1000_loads" in mark_names:
@@ -127,7 +101,7 @@ def rates(
         if keys:
             total = [*[None] * (len(keys) - 1), *_shown(result.total, shown)]
             rows.append(["all", *total, *[None] * (len(names) - 1 - len(total))])
-        write(form, None, names, rows)
+        write(asked.form, None, names, rows)
         say(
             f"{selection.window}; low and high are {result.about.level:.0%} limits of faults per 1,000 loads; counted apart:"
             f" correct trips on liquid {result.about.counts['near_misses']}, faults of racks {result.about.counts['rack_side']}"
@@ -143,7 +117,7 @@ def rates(
     head = result.about.as_dict() | {"sentence": " ".join(sentences)}
     if result.shared:
         head["shared_out"] = result.shared.as_dict()
-    write(form, head, names, [[row[n] for n in names] for row in found])
+    write(asked.form, head, names, [[row[n] for n in names] for row in found])
 
 
 def _write_changes(form: Format, result: Changes) -> None:

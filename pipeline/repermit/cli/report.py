@@ -7,8 +7,9 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, AsOf, Store, Wait, tell
+from repermit.cli.options import DEFAULT_STORE, AsOf, Store, Wait
 from repermit.cli.pages import write_all, write_page
+from repermit.cli.talk import tell
 
 app = typer.Typer(help="Self-contained HTML pages.", no_args_is_help=True, rich_markup_mode=None)
 

@@ -14,7 +14,8 @@ from typing import Any
 
 import typer
 
-from repermit.cli.options import Format, styled
+from repermit.cli.options import Format
+from repermit.cli.talk import styled
 from repermit.mending import inert
 
 WIDTH = 80

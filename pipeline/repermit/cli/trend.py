@@ -6,23 +6,8 @@ from typing import Annotated
 
 import typer
 
-from repermit.cli.options import (
-    DEFAULT_STORE,
-    As,
-    AsOf,
-    Fleet,
-    Format,
-    From,
-    Month,
-    Shop,
-    Store,
-    System,
-    Terminal,
-    To,
-    Wait,
-    asking,
-    say,
-)
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import say
 
 SHOWN = {
     "trailers": "trailers",
@@ -36,45 +21,33 @@ SHOWN = {
 }
 
 
+@question()
 def trend(
+    asked: Asked,
     by: Annotated[
         str, typer.Option("--by", help="One of system, fleet, shop, positions, trailer.")
     ] = "system",
     points: Annotated[
         bool, typer.Option("--points", help="Faults a trailer has had by an age, point by point.")
     ] = False,
-    store: Store = DEFAULT_STORE,
-    first: From = None,
-    end: To = None,
-    month: Month = None,
-    fleet: Fleet = None,
-    system: System = None,
-    terminal: Terminal = None,
-    shop: Shop = None,
-    as_of: AsOf = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
 ) -> None:
     """Are trailers getting better or worse, the season taken out, and how often they fail now."""
     from repermit.cli.show import write
     from repermit.studies.ages.trend import Point, parse_by
     from repermit.studies.ages.trend import trend as ask
-    from repermit.studies.selection import select
 
     key = parse_by(by)
-    with asking(store, wait, as_of) as con:
-        selection = select(
-            con, first=first, end=end, month=month, fleet=fleet, system=system, terminal=terminal, shop=shop
-        )
-        result = ask(con, store.name, selection, key)
+    with asked.opened() as con:
+        selection = asked.select(con)
+        result = ask(con, asked.store.name, selection, key)
     shown = (*result.rows, result.total)
     if points:
         names = (key, *Point.__dataclass_fields__)
         rows = [(row.key, *vars(point).values()) for row in shown for point in row.points]
-        write(form, result.about_dict(), names, rows)
-    elif form is Format.table:
+        write(asked.form, result.about_dict(), names, rows)
+    elif asked.form is Format.table:
         write(
-            form,
+            asked.form,
             None,
             (key, *SHOWN),
             [(row.key, *(getattr(row, n) for n in SHOWN.values())) for row in shown],
@@ -82,8 +55,8 @@ def trend(
     else:
         found = [row.as_dict(key) for row in result.rows]
         names = tuple(result.total.as_dict(key))
-        write(form, result.about_dict(), names, [[row[n] for n in names] for row in found])
-    if form is Format.table and key != "trailer":
+        write(asked.form, result.about_dict(), names, [[row[n] for n in names] for row in found])
+    if asked.form is Format.table and key != "trailer":
         for row in result.rows:
             say(f"{row.key or 'not recorded'}: {row.sentence}")
             if len(result.rows) > 1:

@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from repermit.cli import options
-from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait, say
+from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait
+from repermit.cli.talk import say
 
 
 def validate(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from repermit.cli.options import DEFAULT_STORE, As, AsOf, Format, Store, System, To, Wait, asking, say
+from repermit.cli.options import Asked, Format, question
+from repermit.cli.talk import say
 
 if TYPE_CHECKING:
     from repermit.studies.location.where_first import Search, Searches
@@ -24,31 +26,26 @@ Indicated = Annotated[
 ]
 
 
+@question(("end", "system"))
 def where_first(
+    asked: Asked,
     indicated: Indicated = None,
     positions: Positions = None,
-    system: System = None,
     shop: Annotated[
         str | None, typer.Option("--shop", help="The kinds of trailers that this shop sees most.")
     ] = None,
-    store: Store = DEFAULT_STORE,
-    end: To = None,
-    as_of: AsOf = None,
     out: Annotated[
         Path | None, typer.Option("--out", help="Write the check card to print on one sheet (HTML).")
     ] = None,
-    form: As = Format.table,
-    wait: Wait = 0.0,
 ) -> None:
     """Where to look first: the order of checks with the least expected minutes, as a card for the bench."""
     from repermit.cli.show import write
     from repermit.studies.location.where_first import where_first as ask
-    from repermit.studies.selection import select
     from repermit.wording import words
 
-    with asking(store, wait, as_of) as con:
-        selection = select(con, end=end, system=system, shop=shop)
-        result = ask(con, store.name, selection, positions=positions, indicated=indicated)
+    with asked.opened() as con:
+        selection = replace(asked, shop=shop).select(con)
+        result = ask(con, asked.store.name, selection, positions=positions, indicated=indicated)
     if out:
         from repermit_reports.pages.where_first import card_page
         from repermit_reports.render import write as write_page
@@ -57,16 +54,19 @@ def where_first(
         if page.sections:
             say(f"{page.sections[0].title}; for other trailers give --system and --positions")
         typer.echo(write_page(page, out))
-    elif form is not Format.table:
+    elif asked.form is not Format.table:
         found = result.as_rows()
         names = tuple(found[0]) if found else ("system", "indicated_position", "rank")
         minutes = {"source": result.minutes.source, "records": result.minutes.records}
         write(
-            form, result.about.as_dict() | {"minutes": minutes}, names, [[r[n] for n in names] for r in found]
+            asked.form,
+            result.about.as_dict() | {"minutes": minutes},
+            names,
+            [[r[n] for n in names] for r in found],
         )
     elif indicated is None:
         names = ("system", "positions", "tester", "first", "finds", "minutes", "customary", "past")
-        write(form, None, names, [_overview(s) for s in result.rows])
+        write(asked.form, None, names, [_overview(s) for s in result.rows])
         say(
             "minutes: expected to the fault, this order and the customary one; past: findings with this indication"
         )

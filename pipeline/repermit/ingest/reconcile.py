@@ -21,6 +21,7 @@ from repermit.contract import ID_ONCE, SPELLS_APART, WITHDRAWS_KNOWN, Table
 from repermit.ingest import files, lines
 from repermit.ingest.aside import leave_waiting, set_aside, stay_or_leave, sums_with
 from repermit.ingest.columns import key_of, listed, same, shared, typed_names
+from repermit.ingest.pace import DECIDED, JUDGED, READ, STORED, Pace
 from repermit.judging import IS_ROW, lacks, passes, reasons, rows_to_judge
 from repermit.warehouse import Connection, literal, one, quote, rows
 
@@ -37,28 +38,32 @@ class Counts:
 
 
 def reconcile(
-    con: Connection, table: Table, sources: dict[int, files.Source], last_batch: int
+    con: Connection, table: Table, sources: dict[int, files.Source], last_batch: int, pace: Pace
 ) -> dict[int, Counts]:
     """Read, judge and store the rows of one table: of the new files by batch id, and of its quarantine.
 
     `last_batch` is the highest batch of this ingest: what leaves or enters the quarantine without a file of
     its own is booked to it. Returns the counts by batch.
     """
-    for batch, source in sources.items():
+    for done, (batch, source) in enumerate(sources.items(), start=1):
+        pace.step(READ * done / len(sources))
         lines.read(con, source, f"src_{batch}")
     for batch, source in sources.items():
         _take_the_place(con, table, batch, source)
         if source.mends:
             stay_or_leave(con, table, batch)
     _gather(con, table, sources)
+    pace.step(JUDGED)
     _judge(con, table)
     for batch, source in sources.items():
         _retire_unsaid(con, table, batch, source)
+    pace.step(DECIDED)
     _decide(con, table, last_batch)
     if table.name == "trailers":
         _keep_spells_apart(con)
     set_aside(con, table, sources, last_batch)
     counts = {batch: _count(con, batch, source) for batch, source in sources.items()}
+    pace.step(STORED)
     _accept(con, table, last_batch)
     leave_waiting(con, table, last_batch)
     _drop(con, sources)

@@ -21,6 +21,7 @@ from repermit.errors import DataError
 from repermit.ingest import files, kept
 from repermit.ingest.aside import rejudge
 from repermit.ingest.likely import propose
+from repermit.ingest.pace import Pace
 from repermit.ingest.reconcile import Counts, reconcile
 from repermit.mapping import Mapping
 from repermit.settings import Settings
@@ -42,8 +43,6 @@ OLD_SCRATCH_S = 2 * 86_400.0
 """No ingest lasts two days."""
 
 Progress = Callable[[str], None]
-Pace = Callable[[int, int, int], None]
-"""Told after each table: rows read so far, bytes read so far, bytes in all."""
 
 
 @dataclass(frozen=True)
@@ -88,12 +87,13 @@ def ingest(
     mapping: Mapping | None = None,
     wait_s: float = 0.0,
     progress: Progress = lambda _: None,
-    pace: Pace = lambda *_: None,
+    pace: Pace | None = None,
 ) -> IngestResult:
     """Read CSV files and folders into the store at `store`, made where there is none.
 
     All or nothing: on any error the store is as it was. `now` (UTC) is kept with the batches. A mapping says how
-    files are read, and its settings and aliases are kept with the store; it may come without a file. Raises CallError, DataError or StoreError.
+    files are read, and its settings and aliases are kept with the store; it may come without a file. `pace` may be asked
+    from another thread how far it is. Raises CallError, DataError or StoreError.
     """
     with scratch_folder() as scratch:
         found = files.find(paths, mapping) if paths or not mapping else []
@@ -108,7 +108,7 @@ def ingest(
                 if empty:
                     make_schema(con, settings or Settings(**dict(mapping.settings if mapping else ())))
                 check_version(con, store)
-                result = _ingest(con, sources, mapping, now, progress, pace)
+                result = _ingest(con, sources, mapping, now, progress, pace or Pace())
                 for source, before in zip(sources, stamps, strict=True):
                     after = source.path.stat()
                     if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
@@ -161,6 +161,7 @@ def _ingest(
     batches = dict(enumerate(fresh.values(), start=first + bool(told)))
     waiting_before = _waiting(con)
     counts: dict[int, Counts] = {}
+    pace.watch(con, sum(source.size for source in batches.values()))
     fell = 0
     if batches or told:
         last = max(batches, default=first)
@@ -172,9 +173,8 @@ def _ingest(
             if not mine and not _has_waiting(con, table.name):
                 continue
             progress(f"{table.name}: {', '.join(s.name for s in mine.values()) or 'the rows set aside'}")
-            counts |= reconcile(con, table, mine, last)
-            read = sum(batches[batch].size for batch in counts)
-            pace(sum(c.rows for c in counts.values()), read, sum(s.size for s in batches.values()))
+            pace.table(sum(source.size for source in mine.values()))
+            counts |= reconcile(con, table, mine, last, pace)
             touched = f"retired_by between {first} and {last}"
             if table.name == "refusals":  # a new one may contradict a repair that named it before it was here
                 touched += f" or batch_id between {first} and {last}"
@@ -182,6 +182,7 @@ def _ingest(
                 changed.add(table.name)
         for batch, source in batches.items():
             _record(con, batch, ingest_id, source, counts[batch], now)
+        pace.build()
         propose(con)
         progress("building the tables")
         build(con, settings_of(con), since=first)

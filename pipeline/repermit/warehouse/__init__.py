@@ -13,7 +13,7 @@ May import `errors`, `contract`, `settings`, `resources`. Within, imports run fr
 
 from __future__ import annotations
 
-from repermit.warehouse.engine import connect, transaction
+from repermit.warehouse.engine import connect, progress_of, transaction
 from repermit.warehouse.queries import Connection, bring, frame, literal, one, quote, records, rows
 from repermit.warehouse.relations import build, filled, relations, typed_columns
 from repermit.warehouse.schema import SCHEMA_VERSION, check_version, is_empty, make_schema, settings_of
@@ -35,6 +35,7 @@ __all__ = [
     "make_schema",
     "one",
     "opened",
+    "progress_of",
     "quote",
     "records",
     "relations",

@@ -136,6 +136,20 @@ def told(path: Path, error: duckdb.Error) -> StoreError:
     )
 
 
+def progress_of(con: Connection) -> Callable[[], float]:
+    """How far the connection's query is, of 1: to be asked from another thread; nothing is printed."""
+    con.execute("set enable_progress_bar_print = false")
+    con.execute("set enable_progress_bar = true")
+
+    def share() -> float:
+        try:
+            return min(max(con.query_progress() / 100, 0.0), 1.0)
+        except duckdb.Error:  # it was closed meanwhile
+            return 0.0
+
+    return share
+
+
 @contextmanager
 def transaction(con: Connection) -> Iterator[None]:
     """All or nothing: commit at the end, roll back on any error."""
