@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from repermit.statistics.age_replacement import best_age
+from repermit.statistics.log_rank import log_rank
 from repermit.statistics.shrinkage import shrink
-from repermit.statistics.survival import log_rank, product_limit
+from repermit.statistics.survival import product_limit
 from repermit.statistics.weibull import fit_weibull
 
 

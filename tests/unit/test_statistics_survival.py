@@ -1,4 +1,4 @@
-"""Product-limit curve, restricted mean and log-rank test against slow definitions, and at their edges."""
+"""Product-limit curve and restricted mean against slow definitions, and at their edges."""
 
 import math
 from fractions import Fraction
@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from statsmodels.duration.survfunc import SurvfuncRight
 
-from repermit.statistics.survival import expected_events, log_rank, product_limit, restricted_mean
+from repermit.statistics.survival import product_limit, restricted_mean
 
 Sample = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
 
@@ -52,14 +52,10 @@ def test_curve_as_a_library_has_it(seed: int) -> None:
 
 
 def test_order_and_weights_by_half() -> None:
-    entry, time, event, group = sample(5)
+    entry, time, event, _ = sample(5)
     order = np.random.default_rng(0).permutation(time.size)
     a, b = (product_limit(time[o], event[o], entry=entry[o]) for o in (np.arange(time.size), order))
     assert (a.survival == b.survival).all() and (a.low == b.low).all()
-    one, two = (
-        log_rank(time[o], event[o], group[o], 3, entry=entry[o]) for o in (np.arange(time.size), order)
-    )
-    assert one.chi_square == pytest.approx(two.chi_square, rel=1e-12)
     assert product_limit([1.0, 2.0], [0.5, 1.0]).survival.tolist() == [0.75, 0.0]
 
 
@@ -93,8 +89,6 @@ def test_what_makes_no_sense_is_refused(
 ) -> None:
     with pytest.raises(ValueError, match=r"."):
         product_limit(time, event, entry=entry)
-    with pytest.raises(ValueError, match=r"."):
-        log_rank([1.0], [1], [3], 2)
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -120,51 +114,3 @@ def test_restricted_mean_by_hand() -> None:
     assert math.isnan(restricted_mean(curve, 5.0)[0])
     quiet = restricted_mean(product_limit([4.0], [0]), 3.0)
     assert quiet[0] == 3.0 and math.isnan(quiet[1])
-
-
-def slow_log_rank(
-    entry: np.ndarray, time: np.ndarray, event: np.ndarray, group: np.ndarray
-) -> tuple[list[float], float]:
-    """Expected events and chi-square of two of three groups' differences, event age by event age."""
-    expected, variance, beyond = np.zeros(3), np.zeros((3, 3)), np.zeros(3)
-    for age in sorted(set(time[event > 0])):
-        here = (entry < age) & (age <= time)
-        n, d = here.sum(), ((time == age) & (event > 0)).sum()
-        share = np.array([(here & (group == k)).sum() / n for k in range(3)])
-        expected += d * share
-        beyond += np.array([((time == age) & (event > 0) & (group == k)).sum() for k in range(3)]) - d * share
-        if n > 1:
-            variance += d * (n - d) / (n - 1) * (np.diag(share) - np.outer(share, share))
-    return list(expected), float(beyond[:2] @ np.linalg.solve(variance[:2, :2], beyond[:2]))
-
-
-@pytest.mark.parametrize("seed", range(20))
-def test_log_rank_is_its_definition(seed: int) -> None:
-    entry, time, event, group = sample(seed, 50, scale=(1e-9, 1.0, 1e9)[seed % 3])
-    found = log_rank(time, event, group, 3, entry=entry)
-    expected, chi_square = slow_log_rank(entry, time, event, group)
-    assert found.expected == pytest.approx(expected, rel=1e-12)
-    assert found.chi_square == pytest.approx(chi_square, rel=1e-9) and found.degrees == 2
-    each = expected_events(time, event, entry=entry)
-    assert np.bincount(group, each, 3) == pytest.approx(expected, rel=1e-9)
-    assert each.sum() == pytest.approx(event.sum(), rel=1e-12)
-
-
-def test_log_rank_with_nothing_to_compare() -> None:
-    assert log_rank([1.0, 2.0], [0, 0], [0, 1], 2).p == 1.0
-    alone = log_rank([1.0, 2.0, 3.0], [1, 1, 0], [0, 0, 0], 2)
-    assert (alone.degrees, alone.p) == (0, 1.0)
-
-
-def test_log_rank_false_alarms() -> None:
-    """Three alike groups with late entry: about one in twenty is told apart."""
-    rng = np.random.default_rng(11)
-    alarms = 0
-    for _ in range(600):
-        entry = rng.uniform(0, 1, 60) * (rng.random(60) < 0.5)
-        life = entry + rng.exponential(1.0, 60)
-        end = entry + rng.uniform(0.2, 1.5, 60)
-        alarms += (
-            log_rank(np.minimum(life, end), life <= end, rng.integers(0, 3, 60), 3, entry=entry).p < 0.05
-        )
-    assert 0.03 < alarms / 600 < 0.075

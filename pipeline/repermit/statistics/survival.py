@@ -1,4 +1,4 @@
-"""How long until an event that comes at most once: product-limit curve, restricted mean, log-rank test.
+"""How long until an event that comes at most once: product-limit curve, restricted mean, expected events.
 
 Touches numpy and scipy.special only. It knows subjects that are in view from an entry age until an event or until
 they are lost from view. At age t those are at risk whose entry lies before t and whose end does not.
@@ -8,8 +8,7 @@ References
 [1] Kaplan E.L., Meier P. (1958) Nonparametric estimation from incomplete observations. J. Am. Stat. Assoc. 53, 457-481.
 [2] Kalbfleisch J.D., Prentice R.L. (2002) The Statistical Analysis of Failure Time Data, 2nd ed., Wiley (Greenwood's
     variance, log(-log) limits).
-[3] Klein J.P., Moeschberger M.L. (2003) Survival Analysis, 2nd ed., Springer, chapters 4 (late entry, restricted
-    mean) and 7 (test of k samples).
+[3] Klein J.P., Moeschberger M.L. (2003) Survival Analysis, 2nd ed., Springer, chapter 4 (late entry, restricted mean).
 """
 
 from __future__ import annotations
@@ -66,17 +65,6 @@ class ProductLimit:
         return ages[0], ages[1], ages[2]
 
 
-@dataclass(frozen=True)
-class LogRank:
-    """The test of k groups: events and events expected if all were alike (k), chi-square, its degrees, p."""
-
-    observed: FloatArray
-    expected: FloatArray
-    chi_square: float
-    degrees: int
-    p: float
-
-
 def product_limit(
     time: ArrayLike,
     event: ArrayLike,
@@ -98,12 +86,12 @@ def product_limit(
     view: no steps. Order of subjects changes nothing. Raises ValueError for negative, missing or infinite ages,
     entries not before the time, events outside 0 to 1, unequal lengths or a level outside (0, 1).
     """
-    t, d, e = _subjects(time, event, entry)
+    t, d, e = subjects(time, event, entry)
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1; it is {level}")
     kept = t > start
     t, d, e = t[kept], d[kept], np.maximum(e[kept], start)
-    ages, events, at_risk = _risk_sets(t, d, e)
+    ages, events, at_risk = risk_sets(t, d, e)
     hazard = np.where(events >= at_risk, 1.0, events / at_risk)
     survival = np.asarray(np.cumprod(1.0 - hazard), dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -152,67 +140,30 @@ def restricted_mean(curve: ProductLimit, until: float, level: float = 0.95) -> t
     return mean, max(0.0, mean - reach), min(until - curve.start, mean + reach)
 
 
-def log_rank(
-    time: ArrayLike, event: ArrayLike, group: ArrayLike, n_groups: int, *, entry: ArrayLike | None = None
-) -> LogRank:
-    """Whether k groups have one survival curve: the log-rank test with late entry and ties [3].
-
-    ``time``, ``event``, ``entry`` as in `product_limit`; ``group``: codes 0 to n_groups - 1. Expected events of a
-    group are its share of each risk set times the events then; the variance is hypergeometric (ties allowed).
-
-    Zero events, or one group only at risk whenever an event came: chi-square 0, 0 degrees, p = 1. Degrees: the rank
-    of the variance. Raises ValueError as `product_limit`, and for codes out of range.
-    """
-    t, d, e = _subjects(time, event, entry)
-    g = np.asarray(group)
-    if g.shape != t.shape or (g.size and (g.min() < 0 or g.max() >= n_groups)):
-        raise ValueError(f"group must hold codes 0 to {n_groups - 1}, one for each subject")
-    ages, events, at_risk = _risk_sets(t, d, e)
-    by_group = np.zeros((n_groups, ages.size))
-    observed = np.zeros(n_groups)
-    for k in range(n_groups):
-        mine = g == k
-        observed[k] = d[mine].sum()
-        by_group[k] = _number_at_risk(t[mine], e[mine], ages)
-    share = by_group / at_risk
-    expected = share @ events
-    spread = events * np.divide(at_risk - events, at_risk - 1, out=np.zeros_like(events), where=at_risk > 1)
-    variance = np.diag(share @ spread) - (share * spread) @ share.T
-    degrees = (
-        int(np.linalg.matrix_rank(variance, tol=1e-9 * max(1.0, float(events.sum())))) if n_groups else 0
-    )
-    if not degrees:
-        return LogRank(observed, expected, 0.0, 0, 1.0)
-    beyond = observed - expected
-    chi_square = float(beyond @ np.linalg.pinv(variance, rcond=1e-10, hermitian=True) @ beyond)
-    return LogRank(
-        observed, expected, chi_square, degrees, float(special.chdtrc(degrees, max(chi_square, 0.0)))
-    )
-
-
 def expected_events(time: ArrayLike, event: ArrayLike, *, entry: ArrayLike | None = None) -> FloatArray:
     """What each of n subjects was to bring while in view, at the hazard of all together: shape (n,), sum = events.
 
     The Nelson-Aalen cumulative hazard between its entry and its end. Ties and errors as in `product_limit`.
     """
-    t, d, e = _subjects(time, event, entry)
-    ages, events, at_risk = _risk_sets(t, d, e)
+    t, d, e = subjects(time, event, entry)
+    ages, events, at_risk = risk_sets(t, d, e)
     hazard = np.concatenate(([0.0], np.cumsum(events / at_risk)))
     return np.asarray(
         hazard[np.searchsorted(ages, t, side="right")] - hazard[np.searchsorted(ages, e, side="right")]
     )
 
 
-def _subjects(
-    time: ArrayLike, event: ArrayLike, entry: ArrayLike | None
+def subjects(
+    time: ArrayLike, event: ArrayLike, entry: ArrayLike | None, *, else_from: float = 0.0
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Time, event and entry as numbers, n each, checked as `product_limit` says; without entries all ``else_from``."""
     t, d = np.asarray(time, dtype=np.float64), np.asarray(event, dtype=np.float64)
-    e = np.zeros(t.shape) if entry is None else np.asarray(entry, dtype=np.float64)
+    e = np.full(t.shape, else_from) if entry is None else np.asarray(entry, dtype=np.float64)
     if t.ndim != 1 or not t.shape == d.shape == e.shape:
         raise ValueError(
             f"time, event and entry must be of one length; they are {t.shape}, {d.shape}, {e.shape}"
         )
-    if not (np.isfinite(t) & np.isfinite(e) & (e >= 0)).all():
+    if not (np.isfinite(t) & (t >= 0)).all() or not (entry is None or (np.isfinite(e) & (e >= 0)).all()):
         raise ValueError("ages must be finite and not negative")
     if not (e < t).all():
         raise ValueError("entry must be earlier than time")
@@ -221,16 +172,16 @@ def _subjects(
     return t, d, e
 
 
-def _risk_sets(t: FloatArray, d: FloatArray, e: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def risk_sets(t: FloatArray, d: FloatArray, e: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Ages at which events came, events then, subjects at risk then."""
     happened = d > 0
     ages, step = np.unique(t[happened], return_inverse=True)
     order = np.lexsort((d[happened], step))
     events = np.bincount(step[order], weights=d[happened][order], minlength=ages.size).astype(np.float64)
-    return ages, events, _number_at_risk(t, e, ages)
+    return ages, events, number_at_risk(t, e, ages)
 
 
-def _number_at_risk(t: FloatArray, e: FloatArray, ages: FloatArray) -> FloatArray:
+def number_at_risk(t: FloatArray, e: FloatArray, ages: FloatArray) -> FloatArray:
     entered = np.searchsorted(np.sort(e), ages, side="left")
     ended = np.searchsorted(np.sort(t), ages, side="left")
     return np.asarray(entered - ended, dtype=np.float64)

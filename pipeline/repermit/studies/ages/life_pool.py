@@ -64,7 +64,8 @@ class Pool:
         """Keys whose sensors of known birth fail clearly more than the rest at the same ages, and the log-rank p."""
         import numpy as np
 
-        from repermit.statistics.survival import expected_events, log_rank
+        from repermit.statistics.log_rank import log_rank
+        from repermit.statistics.survival import expected_events
 
         rows = np.repeat(np.flatnonzero(self.known), self.count[self.known].astype(int))
         if not rows.size or not self.failed[rows].any():

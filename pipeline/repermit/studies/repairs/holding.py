@@ -106,7 +106,7 @@ def days_gained(repairs: Repairs, mine: IntArray, rest: IntArray, level: float) 
     """
     import numpy as np
 
-    from repermit.statistics.incidence_groups import time_gained
+    from repermit.statistics.time_lost import time_gained
 
     index = np.concatenate([mine, rest])
     soon = repairs.days[index] <= LONGEST_DAYS
@@ -129,7 +129,7 @@ def difference(repairs: Repairs, groups: Sequence[IntArray]) -> Difference | Non
     """The k-sample test over groups of placed repairs, of comebacks within 180 days; None where it can't be made."""
     import numpy as np
 
-    from repermit.statistics.incidence_groups import hazard_test
+    from repermit.statistics.log_rank import log_rank
 
     groups = [g for g in groups if len(g)]
     if len(groups) < 2:
@@ -138,8 +138,8 @@ def difference(repairs: Repairs, groups: Sequence[IntArray]) -> Difference | Non
     days = np.minimum(repairs.days[index], float(LONGEST_DAYS))
     back = np.where(repairs.days[index] <= LONGEST_DAYS, repairs.share[index], 0.0)
     codes = np.repeat(np.arange(len(groups)), [len(g) for g in groups])
-    found = hazard_test(days, back, codes, cluster=repairs.trailer[index])
-    return None if found is None else Difference(found.df + 1, found.chi2, found.p)
+    found = log_rank(days, back, codes, len(groups), cluster=repairs.trailer[index])
+    return Difference(found.degrees + 1, found.chi_square, found.p) if found.degrees else None
 
 
 def known_or_none(value: Any) -> float | None:

@@ -1,4 +1,4 @@
-"""Time gained and the test of k groups, against slower versions written differently."""
+"""Time gained, against slower versions written differently."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from repermit.statistics.competing import aalen_johansen
-from repermit.statistics.incidence_groups import hazard_test, time_gained
+from repermit.statistics.time_lost import time_gained
 
 Sample = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
 
@@ -100,78 +100,3 @@ def test_order_changes_nothing() -> None:
     b = time_gained(time[order], weight[order], here[order], 90.0, cluster=cluster[order])
     assert a is not None and b is not None
     assert (a.gained, a.low, a.high) == pytest.approx((b.gained, b.low, b.high), rel=1e-12)
-
-
-@pytest.mark.parametrize("seed", range(8))
-def test_two_groups_against_a_library(seed: int) -> None:
-    time, weight, here, _ = sample(seed)
-    event = weight[:, 0] == 1
-    x, y = (stats.CensoredData(uncensored=time[g & event], right=time[g & ~event]) for g in (here, ~here))
-    expected = stats.logrank(x, y)
-    found = hazard_test(time, event.astype(float), here.astype(int))
-    assert found is not None and found.df == 1
-    assert found.chi2 == pytest.approx(expected.statistic**2, rel=1e-9)
-    assert found.p == pytest.approx(expected.pvalue, rel=1e-7)
-
-
-@pytest.mark.parametrize("seed", range(6))
-def test_clustered_scores_against_loops(seed: int) -> None:
-    time, weight, _, cluster = sample(seed)
-    rng = np.random.default_rng(seed)
-    group, event = rng.integers(0, 3, time.size), weight[:, 0]
-    found = hazard_test(time, event, group, cluster=cluster)
-    assert found is not None and found.df == 2
-    scores = {c: np.zeros(3) for c in cluster.tolist()}
-    for t in sorted(set(time[event > 0].tolist())):
-        risk = time >= t
-        share = np.array([(risk & (group == g)).sum() for g in range(3)]) / risk.sum()
-        hazard = event[time == t].sum() / risk.sum()
-        for i in np.flatnonzero(risk):
-            own = event[i] if time[i] == t else 0.0
-            scores[int(cluster[i])] += (np.eye(3)[group[i]] - share) * (own - hazard)
-    table = np.array(list(scores.values()))
-    total, m = table.sum(axis=0)[:2], len(scores)
-    robust = (table.T @ table)[:2, :2] * m / (m - 1)
-    alone = hazard_test(time, event, group)
-    assert alone is not None
-    variance = slow_variance(time, event, group)[:2, :2]
-    effect = np.trace(np.linalg.inv(variance) @ robust) / 2
-    assert alone.chi2 == pytest.approx(float(total @ np.linalg.inv(variance) @ total), rel=1e-8)
-    assert found.chi2 == pytest.approx(alone.chi2 / max(1, effect), rel=1e-8)
-    assert (found.observed - found.expected)[:2] == pytest.approx(total, rel=1e-8, abs=1e-10)
-
-
-def slow_variance(time: np.ndarray, event: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """The hypergeometric covariance, one event time after another."""
-    found = np.zeros((3, 3))
-    for t in sorted(set(time[event > 0].tolist())):
-        risk = time >= t
-        n, d = risk.sum(), event[time == t].sum()
-        p = np.array([(risk & (group == g)).sum() for g in range(3)]) / n
-        if n > 1:
-            found += d * (n - d) / (n - 1) * (np.diag(p) - np.outer(p, p))
-    return found
-
-
-def test_no_test_without_events_or_groups() -> None:
-    assert hazard_test([1, 2], [0, 0], [0, 1]) is None
-    assert hazard_test([1, 2], [1, 1], [0, 0]) is None
-    with pytest.raises(ValueError, match="one length"):
-        hazard_test([1, 2], [1], [0, 1])
-    with pytest.raises(ValueError, match="weights"):
-        hazard_test([1.0], [2.0], [0])
-
-
-@pytest.mark.parametrize("groups", [2, 7])
-def test_a_false_alarm_in_twenty(groups: int) -> None:
-    """400 worlds of 60 trailers that differ, groups that don't: 2 to 8 % of tests below 0.05; ignoring trailers, more."""
-    rng = np.random.default_rng(groups)
-    alarms = np.zeros(2, dtype=int)
-    for _ in range(400):
-        trailer = np.repeat(np.arange(60), 5)
-        time = rng.exponential(200 / rng.gamma(0.5, 2.0, 60)[trailer])
-        group = rng.integers(0, groups, 60)[trailer]  # a trailer keeps to one way
-        event = (time < 180).astype(float)
-        found = [hazard_test(np.minimum(time, 180), event, group, cluster=c) for c in (trailer, None)]
-        alarms += [f is not None and f.p < 0.05 for f in found]
-    assert 8 <= alarms[0] <= 32 < alarms[1]
