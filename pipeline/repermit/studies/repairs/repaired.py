@@ -46,9 +46,6 @@ with faults as (
 ), visits as (
     select episode_id, count(*) as visits, arg_min(repair_id, (received_at, repair_id)) as first_id
     from marts.repairs where episode_id is not null group by episode_id
-), load_sums as (
-    select trailer_id, loaded_on, sum(sum(loads)) over (partition by trailer_id order by loaded_on) as so_far
-    from core.load_days group by trailer_id, loaded_on
 ), followed as (
     select r.*, e.terminal, e.reason, v.visits, v.first_id = r.repair_id as is_first,
         least($end::timestamp, r.service_until, p.replaced_at) as followed_until,
@@ -62,6 +59,22 @@ with faults as (
     left join planned p on p.repair_id = r.repair_id
     left join faults n on n.episode_id = r.next_episode_id
     where (r.gives_finding or v.first_id = r.repair_id) and r.returned_at is not null and r.returned_at < $end
+), edges as (
+    select distinct trailer_id, unnest([returned_at::date, seen_until::date + 1]) as day from followed
+), load_months as (
+    select trailer_id, month, sum(sum(loads)) over (partition by trailer_id order by month) as so_far
+    from marts.loads_by_lane_month group by trailer_id, month
+), within_month as (
+    select e.trailer_id, e.day, sum(l.loads) as loads
+    from edges e
+    join core.load_days l on l.trailer_id = e.trailer_id and l.loaded_on < e.day
+        and date_trunc('month', l.loaded_on) = date_trunc('month', e.day)
+    group by all
+), loads_before as (
+    select e.trailer_id, e.day, coalesce(m.so_far, 0) + coalesce(w.loads, 0) as loads
+    from edges e
+    asof left join load_months m on m.trailer_id = e.trailer_id and m.month < date_trunc('month', e.day)
+    left join within_month w on w.trailer_id = e.trailer_id and w.day = e.day
 )
 select f.repair_id, f.trailer_id, f.shop, f.action, f.cause, f.method, f.part_lot as lot, f.position, f.system,
     f.positions, f.fleet, f.terminal, f.reason, f.indication, f.labour_min::double as labour_min,
@@ -70,10 +83,10 @@ select f.repair_id, f.trailer_id, f.shop, f.action, f.cause, f.method, f.part_lo
     date_diff('microsecond', f.returned_at, f.next_at) as next_us,
     f.next_found as next_position, f.next_found_cause as next_cause, f.next_done as next_action,
     f.next_indicated_position, f.in_service,
-    case when exists (select 1 from load_sums) then coalesce(b.so_far, 0) - coalesce(a.so_far, 0) end::double as loads
+    case when exists (select 1 from core.load_days) then b.loads - a.loads end::double as loads
 from followed f
-asof left join load_sums a on a.trailer_id = f.trailer_id and f.returned_at::date > a.loaded_on
-asof left join load_sums b on b.trailer_id = f.trailer_id and f.seen_until::date >= b.loaded_on
+join loads_before a on a.trailer_id = f.trailer_id and a.day = f.returned_at::date
+join loads_before b on b.trailer_id = f.trailer_id and b.day = f.seen_until::date + 1
 order by f.repair_id
 """
 
