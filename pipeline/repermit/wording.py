@@ -16,8 +16,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 UNKNOWN = "–"  # noqa: RUF001 (an en dash is meant)
-BEYOND_MEASURE = 1e12
-"""An upper limit above this says no more than that nothing is known upwards."""
+BEYOND_MEASURE, BEYOND_TIMES = 1e12, 1000
+"""An upper limit above this, or above a millionth of it and so many times the value, says only that nothing is known upwards."""
+MOST_FIGURES = 4
+"""Figures of a limit that has the decimals of its value; one that would need more has three."""
 MINUS = "−"  # noqa: RUF001 (a minus sign is meant)
 
 
@@ -78,7 +80,8 @@ def interval(low: float | None, high: float | None, *, as_percent: bool = False)
 def estimate(point: float | None, low: float | None, high: float | None, *, as_percent: bool = False) -> str:
     """A value with its limits, "2.1 (1.2 to 3.4)"; the limits alone where the value is not known.
 
-    All have the decimals of the value at three figures: "0.302 (0.060 to 1.000)", "1,230 (810 to 1,870)".
+    All have the decimals of the value at three figures: "0.302 (0.060 to 1.000)", "1,230 (810 to 1,870)"; a limit that
+    would need more than four has three of its own: "324 (58 to 12,800)". Limits that are counts are whole: "0.62 (0 to 3)".
     """
     value, limits = _limits(point, low, high, as_percent)
     if point is None:
@@ -88,47 +91,69 @@ def estimate(point: float | None, low: float | None, high: float | None, *, as_p
 
 def _limits(point: float | None, low: float | None, high: float | None, as_percent: bool) -> tuple[str, str]:
     """The value and its limits, written to the same place; an upper limit beyond all measure is none."""
-    high = None if high is not None and high > BEYOND_MEASURE else high
+    if high is not None and (
+        high > BEYOND_MEASURE or (point and high > max(BEYOND_TIMES * point, BEYOND_MEASURE / 1e6))
+    ):
+        high = None
     given = [value for value in (point, low, high) if value is not None]
-    write = _alike(given, point if point is not None else high if high is not None else low, as_percent)
+    write = _alike(given, point or high or low or 0.0, as_percent)
+    limit = whole if _counts(point, low, high) and not as_percent else write
     sign = " %" if as_percent else ""
     value = UNKNOWN if point is None else write(point) + sign
     if low is None and high is None:
         return value, UNKNOWN
     if high is None:
-        return value, f"{write(low or 0.0)}{sign} or more"
-    return value, f"up to {write(high)}{sign}" if low is None else f"{write(low)} to {write(high)}{sign}"
+        return value, f"{limit(low or 0.0)}{sign} or more"
+    return value, f"up to {limit(high)}{sign}" if low is None else f"{limit(low)} to {limit(high)}{sign}"
 
 
-def _alike(given: list[float], leading: float | None, as_percent: bool) -> Callable[[float], str]:
+def _counts(point: float | None, low: float | None, high: float | None) -> bool:
+    """Whether both limits are counts beside a value too small to be told in tens."""
+    both = low is not None and high is not None and low == round(low) and high == round(high)
+    return both and (point is None or abs(point) < 1000)
+
+
+def _alike(given: list[float], leading: float, as_percent: bool) -> Callable[[float], str]:
     """How to write several values with the same decimals: those of the leading one, at most as many as any needs.
 
-    A value that would read as none, or a share that would read as all, and is not, keeps one figure more.
+    None at all is "0". A value that would read as none and is not keeps one figure more, or is "under" what shows.
     """
     times = 100 if as_percent else 1
-    lead = _exact(leading or 0.0) * times
+    lead = _exact(leading) * times
     if as_percent:
         place = -1 if 0 < abs(lead) < Decimal("9.95") else 0
     else:
         place = lead.adjusted() - 2 if lead else -2
-    rounded = [_rounded(_exact(value) * times, place) for value in given]
+
+    def digits(value: float) -> int:
+        return 0 if as_percent or not value else _exact(value).adjusted() - place + 1
+
+    rounded = [_rounded(_exact(value) * times, place) for value in given if digits(value) <= MOST_FIGURES]
     decimals = max([0, *(-int(value.normalize().as_tuple().exponent) for value in rounded)])
 
     def write(value: float) -> str:
         exact = _exact(value) * times
-        if exact and not _rounded(exact, place):
-            return (
-                "under 0.1"
-                if as_percent and exact < Decimal("0.05")
-                else _written(_rounded(exact, exact.adjusted()))
-            )
-        if as_percent and exact < 100 and _rounded(exact, place) == 100:
-            return "over 99"
+        if not exact or digits(value) > MOST_FIGURES:
+            return number(value)
         shown = _rounded(exact, place)
+        if not shown:
+            return _hardly(exact, place, as_percent)
+        if as_percent and exact < 100 and shown == 100:
+            return "over 99"
         text = format(abs(shown), f",.{decimals}f")
         return MINUS + text if shown < 0 else text
 
     return write
+
+
+def _hardly(exact: Decimal, place: int, as_percent: bool) -> str:
+    """What rounds to none and is not: one figure of it, else what it is under."""
+    if as_percent:
+        return "under 0.1" if exact < Decimal("0.05") else _written(_rounded(exact, exact.adjusted()))
+    if exact.adjusted() >= place - 2:
+        return _written(_rounded(exact, exact.adjusted()))
+    least = _written(Decimal(1).scaleb(place))
+    return f"over {MINUS}{least}" if exact < 0 else f"under {least}"
 
 
 def seen(count: float | None, one: str, many: str = "") -> str:

@@ -98,7 +98,15 @@ def test_intervals_say_which_limit_is_missing() -> None:
         (12.34, 1.98, 45.61, "12.3 (2.0 to 45.6)"),
         (1234.5, 812.4, 1868, "1,230 (810 to 1,870)"),
         (123, 0.42, 900, "123 (0.4 to 900)"),
-        (0, 0, 3.689, "0.00 (0.00 to 3.69)"),
+        (0, 0, 3.689, "0 (0 to 3.69)"),
+        (0.62, 0, 3, "0.62 (0 to 3)"),
+        (73.1, 37, 120, "73.1 (37 to 120)"),
+        (1234.5, 812, 1868, "1,230 (810 to 1,870)"),
+        (324.2, 58.1, 12797.3, "324 (58 to 12,800)"),
+        (-0.0677, -1.2883, 1.1529, f"{wording.MINUS}0.0677 ({wording.MINUS}1.29 to 1.15)"),
+        (0.00138, 1e-25, 0.07613, "0.00138 (under 0.00001 to 0.07613)"),
+        (0.302, -1e-25, 1.5, f"0.302 (over {wording.MINUS}0.001 to 1.500)"),
+        (149000.0, 8000.0, 4.39e11, "149,000 (8,000 or more)"),
         (-6.3, -9.95, 2.66, f"{wording.MINUS}6.30 ({wording.MINUS}9.95 to 2.66)"),
         (None, 0.75, 1234, "0.8 to 1,230"),
         (None, 0.06, 1, "0.06 to 1.00"),
@@ -131,7 +139,7 @@ def test_shares_and_their_limits_have_the_same_decimals(
 
 
 @given(st.floats(1e-4, 1e6), st.floats(0, 1), st.floats(1, 50))
-def test_limits_are_told_to_within_half_of_the_points_third_figure(
+def test_limits_are_told_to_within_half_of_the_points_third_figure_or_of_their_own(
     point: float, below: float, above: float
 ) -> None:
     low, high = point * below, point * above
@@ -139,7 +147,11 @@ def test_limits_are_told_to_within_half_of_the_points_third_figure(
     unit = 10.0 ** (math.floor(math.log10(point)) - 2)
     value, limits = text.rstrip(")").split(" (")
     for told, true in zip((value, *limits.split(" to ")), (point, low, high), strict=True):
-        assert abs(float(told) - true) <= unit / 2 * (1 + 1e-6)
+        if told.startswith("under"):
+            assert 0 < true < float(told.removeprefix("under ")) <= unit * (1 + 1e-9)
+            continue
+        own = 10.0 ** (math.floor(math.log10(true)) - 2) if true >= 99.95 * point / 10 else unit
+        assert abs(float(told) - true) <= max(unit, own) / 2 * (1 + 1e-6)
         assert (float(told) == 0) == (true == 0)
 
 
