@@ -13,8 +13,8 @@ Flat = tuple[list[str], list[list[Any]]]
 def tables(page: Page) -> Iterator[tuple[str, Table]]:
     """Every table of a page with a short name, in order: those of its sections, then those of the data used."""
     for section in page.sections:
-        if section.table:
-            yield section.table.id.removesuffix("-table"), section.table
+        for table in section.tables:
+            yield table.id.removesuffix("-table"), table
     for used in page.data_used:
         if isinstance(used, Table):
             yield used.id.removesuffix("-table"), used

@@ -66,7 +66,10 @@ class Figure:
 
 @dataclass(frozen=True)
 class Section:
-    """One question: title, the answer in words, the picture, the table behind it, what to bear in mind."""
+    """One question: title, the answer in words, the picture, the table behind it, what to bear in mind.
+
+    `drawn`: the numbers of the picture, where the table tells something else.
+    """
 
     id: str
     title: str
@@ -74,6 +77,12 @@ class Section:
     figure: Figure | None = None
     table: Table | None = None
     notes: tuple[str, ...] = ()
+    drawn: Table | None = None
+
+    @property
+    def tables(self) -> tuple[Table, ...]:
+        """Its tables, in order."""
+        return tuple(table for table in (self.drawn, self.table) if table)
 
 
 @dataclass(frozen=True)
@@ -99,7 +108,8 @@ class Page:
 
     def __post_init__(self) -> None:
         parts: list[Any] = [*self.sections, *(used for used in self.data_used if isinstance(used, Table))]
-        parts += [part for section in self.sections for part in (section.figure, section.table) if part]
+        parts += [section.figure for section in self.sections if section.figure]
+        parts += [table for section in self.sections for table in section.tables]
         ids = Counter(part.id for part in parts)
         for id_, times in ids.items():
             if not re.fullmatch(r"[a-z][a-z0-9-]*", id_):

@@ -32,6 +32,10 @@ CONTENTS_FROM = 4
 """A page with so many sections or more opens with a table of contents."""
 
 
+FOLDED_FROM = 30
+"""A section's table of more rows is folded, though no picture stands for it."""
+
+
 @dataclass(frozen=True)
 class Cell:
     """One cell as shown, and the number or ISO date it sorts by; None: by its text, unknown ones last."""
@@ -80,6 +84,7 @@ def render(page: Page) -> str:
             style=Markup(style),
             scripts=[Markup(script) for script in scripts],
             policy=_policy(style, scripts),
+            folded_from=FOLDED_FROM,
         )
     )
 

@@ -11,10 +11,10 @@ from repermit_reports.theme import PALETTE
 Rows = list[dict[str, Any]]
 
 
-def still_working(rows: Rows, names: list[str]) -> alt.LayerChart | alt.FacetChart:
+def still_working(rows: Rows, touched: Rows, names: list[str]) -> alt.LayerChart | alt.FacetChart:
     """The share of sensors still working by age, a step line a group with its limits as a band.
 
-    Rows: name, age (days), share, low, high (fractions, None where not defined), at_risk.
+    Rows: name, age (days), share, low, high (fractions, None where not defined), at_risk; `touched` tell their numbers.
     """
     x = alt.X("age:Q", title="age of the sensor, days")
     y = alt.Y(
@@ -40,6 +40,14 @@ def still_working(rows: Rows, names: list[str]) -> alt.LayerChart | alt.FacetCha
             x=x,
             y=y,
             color=colour,
+        )
+    )
+    touch = (
+        alt.Chart(alt.InlineData(values=touched))
+        .mark_point(opacity=0, size=120)
+        .encode(
+            x=x,
+            y=y,
             tooltip=[
                 alt.Tooltip("name:N", title="sensors"),
                 alt.Tooltip("age:Q", title="age, days", format=",.0f"),
@@ -50,4 +58,4 @@ def still_working(rows: Rows, names: list[str]) -> alt.LayerChart | alt.FacetCha
             ],
         )
     )
-    return alt.layer(*([band] if limited else []), line)
+    return alt.layer(*([band] if limited else []), line, touch)

@@ -182,21 +182,19 @@ def fixes(rows: Rows, order: list[str]) -> Chart:
     return alt.layer(limits, points, counts)
 
 
-def by_position(rows: Rows, order: list[str]) -> Chart:
-    """Faults per 1,000 loads by position with limits. Rows: position, rate, low, high, n, trailers."""
+def by_position(rows: Rows, order: list[str], per: str) -> Chart:
+    """Faults by position, as rates with limits. Rows: position, rate, low, high, n, trailers."""
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         y=alt.Y("position:N", sort=order, title="position in the chain")
     )
-    x = alt.X(
-        "rate:Q", title="faults per 1,000 loads of the trailers that have it", scale=alt.Scale(zero=True)
-    )
+    x = alt.X("rate:Q", title=f"faults {per}, of the trailers that have it", scale=alt.Scale(zero=True))
     limits = base.mark_rule(style="limits").encode(x="low:Q", x2="high:Q")
     points = base.mark_point(color=PALETTE["blue"], opacity=1).encode(
         x=x,
         tooltip=[
             alt.Tooltip("position:N"),
             alt.Tooltip("n:Q", title="faults", format=","),
-            alt.Tooltip("rate:Q", title="per 1,000 loads", format=".3"),
+            alt.Tooltip("rate:Q", title=f"faults {per}", format=".3"),
             alt.Tooltip("low:Q", title="from", format=".3"),
             alt.Tooltip("high:Q", title="to", format=".3"),
             alt.Tooltip("trailers:Q", format=","),

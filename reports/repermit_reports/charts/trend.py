@@ -12,10 +12,31 @@ Rows = list[dict[str, Any]]
 Chart = alt.LayerChart | alt.FacetChart
 
 
-def by_age(rows: Rows) -> Chart:
+def _touch(rows: Rows, named: bool = False) -> alt.Chart:
+    """Unseen points that tell their numbers: those that the table has."""
+    touch: alt.Chart = (
+        alt.Chart(alt.InlineData(values=rows))
+        .mark_point(opacity=0, size=120)
+        .encode(
+            x="age_years:Q",
+            y="faults:Q",
+            tooltip=[
+                *([alt.Tooltip("name:N", title="fleet")] if named else []),
+                alt.Tooltip("age:N", title="by an age of, years"),
+                alt.Tooltip("faults:Q", title="faults a trailer", format=".3"),
+                alt.Tooltip("low:Q", title="from", format=".3"),
+                alt.Tooltip("high:Q", title="to", format=".3"),
+                alt.Tooltip("at_risk:Q", title="trailers watched", format=","),
+            ],
+        )
+    )
+    return touch
+
+
+def by_age(rows: Rows, touched: Rows) -> Chart:
     """Faults that a trailer has had by an age, with limits, beside the straight line of a rate that stays.
 
-    Rows in order of age: age_years, faults, low, high, at_risk, age (as text).
+    Rows in order of age: age_years, faults, low, high, at_risk, age (as text); `touched` tell their numbers.
     """
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         x=alt.X(
@@ -34,23 +55,13 @@ def by_age(rows: Rows) -> Chart:
         .mark_line(style="reference")
         .encode(x="age_years:Q", y=y)
     )
-    touch = base.mark_point(opacity=0, size=90).encode(
-        y=y,
-        tooltip=[
-            alt.Tooltip("age:N"),
-            alt.Tooltip("faults:Q", title="faults a trailer", format=".3"),
-            alt.Tooltip("low:Q", title="from", format=".3"),
-            alt.Tooltip("high:Q", title="to", format=".3"),
-            alt.Tooltip("at_risk:Q", title="trailers watched", format=","),
-        ],
-    )
-    return alt.layer(band, steady, line, touch)
+    return alt.layer(band, steady, line, _touch(touched))
 
 
-def by_group(rows: Rows, names: list[str]) -> Chart:
+def by_group(rows: Rows, touched: Rows, names: list[str]) -> Chart:
     """Faults that a trailer of each group has had by an age, with limits, a step line a group with its name.
 
-    Rows: name, age_years, faults, low, high, at_risk, age (as text).
+    Rows: name, age_years, faults, low, high, at_risk, age (as text); `touched` tell their numbers.
     """
     colour = alt.Color(
         "name:N",
@@ -65,14 +76,6 @@ def by_group(rows: Rows, names: list[str]) -> Chart:
         y=alt.Y("low:Q", title=title), y2="high:Q"
     )
     line = base.mark_line(interpolate="step-after").encode(
-        y=alt.Y("faults:Q", title=title, scale=alt.Scale(zero=True)),
-        tooltip=[
-            alt.Tooltip("name:N", title="group"),
-            alt.Tooltip("age:N"),
-            alt.Tooltip("faults:Q", title="faults a trailer", format=".3"),
-            alt.Tooltip("low:Q", title="from", format=".3"),
-            alt.Tooltip("high:Q", title="to", format=".3"),
-            alt.Tooltip("at_risk:Q", title="trailers watched", format=","),
-        ],
+        y=alt.Y("faults:Q", title=title, scale=alt.Scale(zero=True))
     )
-    return alt.layer(band, line)
+    return alt.layer(band, line, _touch(touched, named=True))

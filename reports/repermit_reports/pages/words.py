@@ -24,8 +24,8 @@ ONLY_WHAT_STOPS = "Refusals reveal only the failures that stop loading. A sensor
 
 def records_give(about: About) -> str:
     """One line on which records there are, and so what the page can say."""
-    has = [f"{name} (so {gives})" for name, gives in HAS.items() if about.records_give[name]]
-    lacks = [f"{name} (so no {gives})" for name, gives in HAS.items() if not about.records_give[name]]
+    has = [f"{name} (for {gives})" for name, gives in HAS.items() if about.records_give[name]]
+    lacks = [f"{name} (for {gives})" for name, gives in HAS.items() if not about.records_give[name]]
     line = "The store has " + (", ".join(has) if has else "visits only")
     return line + (f"; it lacks {', '.join(lacks)}." if lacks else ".")
 
@@ -47,6 +47,25 @@ def files_table(files: tuple[FileRow, ...]) -> Table:
     )
 
 
+def files_sentence(files: tuple[FileRow, ...]) -> str:
+    """All files together, and that no row is lost on the way."""
+    of = {
+        n: sum(getattr(f, n) for f in files)
+        for n in ("rows", "accepted", "duplicate", "corrected", "quarantined")
+    }
+    parts = [
+        f"{whole(of[n])} {name}"
+        for n, name in (
+            ("accepted", "accepted"),
+            ("duplicate", "read before"),
+            ("corrected", "corrections of earlier ones"),
+            ("quarantined", "set aside at first"),
+        )
+        if of[n]
+    ]
+    return f"Of {seen(of['rows'], 'row')} in {seen(len(files), 'file')} every one ended as one of these: {', '.join(parts)}."
+
+
 def files_line(files: tuple[FileRow, ...]) -> str:
     """The files that the store has read, in one line; the monthly page has the table."""
     read, aside = sum(f.rows for f in files), sum(f.quarantined for f in files)
@@ -63,8 +82,11 @@ def reasons_table(reasons: tuple[Reason, ...]) -> Table:
             Column("reason", "what these rows do not meet"),
             Column("rows", "rows", kind="integer"),
         ),
-        tuple((r.table, r.text, r.rows) for r in reasons),
+        tuple((r.table, r.rule, r.rows) for r in reasons),
     )
+
+
+_COUNTED = (("loads", "load"), ("refusals", "refusal"), ("visits", "shop visit"))
 
 
 def data_sentence(about: About) -> str:
@@ -76,7 +98,7 @@ def data_sentence(about: About) -> str:
         else ""
     )
     return (
-        f"Store {about.store}, data {about.fingerprint}. Window {about.first} to before {about.end} (days from 00:00 UTC), in the whole store: "
-        f"{whole(c['loads'])} loads, {whole(c['refusals'])} refusals, {whole(c['visits'])} shop visits, {whole(c['trailers'])} trailers on record. "
+        f"Store {about.store}, data {about.fingerprint}. Window {about.first} to before {about.end} (days from 00:00 UTC); of all fleets, shops and terminals in it: "
+        f"{', '.join(seen(c[n], one).replace(' seen', '') for n, one in _COUNTED)}; {seen(c['trailers'], 'trailer')} on record. "
         f"{whole(c['quarantined'])} rows wait in the quarantine and are in no figure.{then}"
     )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from repermit.studies.ages.life_costs import Costs
-from repermit.wording import interval, number, percent, seen, whole
+from repermit.wording import estimate, interval, number, percent, seen, whole
 
 Verdict = Literal["early", "random", "wear_out", "not_shown", "too_few"]
 
@@ -131,7 +131,7 @@ def _count(life: Life) -> str:
 
 
 def _verdict(life: Life) -> str:
-    shape = f"shape {number(life.all.shape[0])}, {interval(*life.all.shape[1:])}"
+    shape = f"shape {estimate(*life.all.shape)}"
     if life.verdict == "too_few":
         return "Too few to tell whether they fail early, at random or worn out."
     if life.verdict in MEANS:
@@ -139,8 +139,8 @@ def _verdict(life: Life) -> str:
     if life.all.verdict in MEANS:
         return (
             f"No verdict: all sensors together speak for {life.all.verdict.replace('_', '-')} failure ({shape}), those"
-            f" whose birth is known, {seen(life.known.lives, 'sensor')} with"
-            f" {number(life.known.failures)} of the failures, do not show it by themselves."
+            f" whose birth is known, {seen(life.known.lives, 'sensor')} with {seen(life.known.failures, 'failure')},"
+            " do not show it by themselves."
         )
     return f"Whether they fail early, at random or worn out is not shown ({shape}; 1 = at random)."
 
@@ -161,7 +161,7 @@ def _standing(life: Life) -> str:
     expected, low, high = life.expected_91d
     if expected is None:
         return f"{told} {here}; how many will fail next quarter can't be told."
-    return f"{told} {here}, of which {number(expected)} ({interval(low, high)}) are expected to fail within 91 days."
+    return f"{told} {here}, of which {estimate(expected, low, high)} are expected to fail within 91 days."
 
 
 def _no_replacement(life: Life) -> str:

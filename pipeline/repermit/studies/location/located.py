@@ -81,7 +81,7 @@ class Agreeing:
         if self.habit == "not_shown":
             return f"{told}. {seen}: no habit of repeating the tester is shown."
         strength = next(word for limit, word in STRONG if self.p is not None and self.p <= limit)
-        return f"{told}. {seen}: {strength} evidence that it writes down the tester's position, which is a habit and not a finding."
+        return f"{told}. {seen}: {strength} evidence that it writes down the tester's position, which is a habit and not a finding, unless its tester names places better than theirs."
 
 
 @dataclass(frozen=True)

@@ -73,6 +73,8 @@ class MonthBefore:
             return "Too few months lie before to say what is usual for a cause."
         shown = [c for c in judged if c.p is not None and c.p <= SHOWN]
         if not shown:
+            if judged[0].cause is None and len(judged) == 1:
+                return "No cause is on record, so none can be told from its usual number."
             return (
                 f"Of {seen(len(judged), 'cause')} none is further from its usual number than chance brings."
             )

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from repermit.studies.about import About, about
 from repermit.studies.ages.changes import Changes, changes
@@ -31,11 +31,11 @@ from repermit.warehouse import Connection, records, settings_of
 
 @dataclass(frozen=True)
 class MonthRow:
-    """One month: what the terminals refused, and the faults of trailers among it."""
+    """One month: what the terminals refused (None: no refusal is on record at all), and the faults of trailers among it."""
 
     month: str
-    refusals: int
-    not_equipment: int
+    refusals: int | None
+    not_equipment: int | None
     episodes: int
     rate: Rate
 
@@ -62,6 +62,23 @@ class Unresolved:
     fleet: str | None
     started_at: str
     terminal: str | None
+
+
+@dataclass(frozen=True)
+class FaultRow:
+    """One fault of the month, with what leads to its rows in the records."""
+
+    episode_id: str
+    started_at: datetime
+    trailer_id: str
+    terminal: str | None
+    lane: str | None
+    refusals: int
+    repair_id: str | None
+    shop: str | None
+    position: int | None
+    cause: str | None
+    action: str | None
 
 
 @dataclass(frozen=True)
@@ -101,6 +118,8 @@ class Monthly:
     positions: Rates
     cells: Rates
     causes: tuple[CauseRow, ...]
+    cause_rates: Rates
+    faults: tuple[FaultRow, ...]
     outcomes: dict[str, int]
     unresolved: tuple[Unresolved, ...]
     reasons: tuple[Reason, ...]
@@ -109,9 +128,15 @@ class Monthly:
 
     @property
     def has_data(self) -> bool:
-        """Whether anything is on record for the month."""
-        counts = self.about.counts
-        return bool(counts["loads"] or counts["refusals"] or counts["visits"])
+        """Whether anything is on record for the month; of a store with visits only, for its year."""
+        counts, give = self.about.counts, self.about.records_give
+        visits_only = not (give["loads"] or give["refusals"])
+        return bool(
+            counts["loads"]
+            or counts["refusals"]
+            or counts["visits"]
+            or (visits_only and self.positions.total.faults)
+        )
 
 
 MONTHS = """
@@ -125,7 +150,8 @@ with months as (
 ), began as (
     select strftime(started_at, '%Y-%m') as month, count(*) as episodes from marts.episodes group by 1
 )
-select m.month, coalesce(r.refusals, 0) as refusals, coalesce(r.not_equipment, 0) as not_equipment,
+select m.month, case when $any then coalesce(r.refusals, 0) end as refusals,
+    case when $any then coalesce(r.not_equipment, 0) end as not_equipment,
     coalesce(b.episodes, 0) as episodes
 from months m left join refused r using (month) left join began b using (month)
 order by m.month
@@ -158,6 +184,14 @@ where e.started_at >= $first and e.started_at < $end
 group by 1 order by n desc, 1
 """
 
+FAULTS = """
+select f.episode_id, f.started_at, f.trailer_id, f.terminal, f.lane, e.refusals, f.repair_id, f.shop, f.position, f.cause, f.action
+from marts.faults f join marts.episodes e using (episode_id)
+where f.counts_as = 'fault' and f.started_at >= $first and f.started_at < $end
+    and (f.open_until is null or $end <= f.open_until)
+order by f.started_at, f.episode_id
+"""
+
 UNRESOLVED = """
 select trailer_id, fleet, strftime(started_at, '%Y-%m-%d') as started_at, terminal
 from marts.faults
@@ -175,17 +209,19 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
     of_year = Selection(year)
     record = Window(min(recorded, window.first), window.end)
     by_month = {row.keys["month"]: row for row in rates(con, store, Selection(record), ("month",)).rows}
-    days = {"first": record.first, "end": record.end}
+    head = about(con, store, selection)
+    days = {"first": record.first, "end": record.end, "any": head.records_give["refusals"]}
     by_month_rows = [
         MonthRow(**row, rate=by_month[row["month"]])
         for row in records(con, MONTHS, days)
         if row["month"] in by_month
     ]
     year_days = {"first": year.first, "end": year.end}
+    month_days = {"first": window.first, "end": window.end}
     sharing = share(con, year)
     positions = rates(con, store, of_year, ("position",), sharing)
     return Monthly(
-        about=about(con, store, selection),
+        about=head,
         month=f"{window.first:%Y-%m}",
         year=year,
         this_month=rates(con, store, selection, ()).total,
@@ -205,10 +241,9 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         positions=positions,
         cells=rates(con, store, of_year, ("position", "cause"), sharing),
         causes=tuple(CauseRow(**row) for row in records(con, CAUSES, year_days | {"month": window.first})),
-        outcomes={
-            row["outcome"]: row["n"]
-            for row in records(con, OUTCOMES, {"first": window.first, "end": window.end})
-        },
+        cause_rates=rates(con, store, of_year, ("cause",), sharing),
+        faults=tuple(FaultRow(**row) for row in records(con, FAULTS, month_days)),
+        outcomes={row["outcome"]: row["n"] for row in records(con, OUTCOMES, month_days)},
         unresolved=tuple(Unresolved(**row) for row in records(con, UNRESOLVED, {"end": window.end})),
         reasons=tuple(by_reason(con)),
         files=files_read(con),

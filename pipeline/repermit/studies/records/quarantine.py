@@ -1,4 +1,4 @@
-"""What was set aside and why. May import `contract`, `mending`, `warehouse`."""
+"""What was set aside and why. May import `contract`, `mending`, `warehouse`, `wording`."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from datetime import date
 from repermit.contract import BY_NAME, TABLES, Table, rule_text
 from repermit.mending import ABOUT, LONGEST
 from repermit.warehouse import Connection, records
+from repermit.wording import seen
 
 
 @dataclass(frozen=True)
@@ -34,8 +35,15 @@ class Reason:
 
     table: str
     reason: str
-    text: str
+    rule: str
     rows: int
+    likely: str = ""
+    """Of unknown trailers: who they may be, in all tables."""
+
+    @property
+    def text(self) -> str:
+        """The rule, and who the unknown trailers may be."""
+        return f"{self.rule}; {self.likely}" if self.likely else self.rule
 
 
 def set_aside(con: Connection) -> list[SetAside]:
@@ -159,14 +167,13 @@ SHOWN = 5
 """Proposals told beside a reason; all stand beside the rows."""
 
 
-def _told(con: Connection, table: str, reason: str) -> str:
-    """The sentence of a rule; of unknown trailers with who they may be."""
-    text = rule_text(table, reason)
+def _likely(con: Connection, reason: str) -> str:
+    """Who the unknown trailers may be; nothing for another reason."""
     if reason != "trailer_known" or not (all_of_them := proposals(con)):
-        return text
-    told = [f"{p.unknown!r} ({p.rows} rows) may be {p.text}" for p in all_of_them[:SHOWN]]
+        return ""
+    told = [f"{p.unknown!r} ({seen(p.rows, 'row')}) may be {p.text}" for p in all_of_them[:SHOWN]]
     more = f"; and {len(all_of_them) - SHOWN} more ids" if len(all_of_them) > SHOWN else ""
-    return f"{text}; in all tables {'; '.join(told)}{more}"
+    return f"in all tables {'; '.join(told)}{more}"
 
 
 def by_reason(con: Connection) -> list[Reason]:
@@ -174,7 +181,13 @@ def by_reason(con: Connection) -> list[Reason]:
     found = []
     for table in TABLES:
         found += [
-            Reason(table.name, r["reason"], _told(con, table.name, r["reason"]), r["n"])
+            Reason(
+                table.name,
+                r["reason"],
+                rule_text(table.name, r["reason"]),
+                r["n"],
+                _likely(con, r["reason"]),
+            )
             for r in records(
                 con,
                 f"select reason, count(*) as n from (select unnest(reasons) as reason from waiting.{table.name}"

@@ -22,7 +22,7 @@ def by_age(t: Trend, min_trailers: int) -> Section:
     points = [p for p in t.points if p.low is not None and p.high is not None]
     if len(points) < 2:
         return Section("trend", "Better or worse", t.sentence)
-    rows = _drawn(points, MOST_POINTS)
+    rows, yearly = _drawn(points, MOST_POINTS), _drawn(_yearly(points), MOST_POINTS)
     first, last = points[0], points[-1]
     says = (
         f"Faults a trailer has had between an age of {number(first.age_days / DAYS_A_YEAR, 2)} and"
@@ -33,7 +33,7 @@ def by_age(t: Trend, min_trailers: int) -> Section:
         "trend",
         "Better or worse",
         t.sentence,
-        figure=Figure("trend-figure", charts.by_age(rows), says),
+        figure=Figure("trend-figure", charts.by_age(rows, yearly), says),
         table=_table(points),
         notes=(
             f"By age, not by date: each trailer counts while it is on record, over the ages at which {whole(min_trailers)} or more are."
@@ -58,6 +58,8 @@ def by_group(m: Monthly) -> Section | None:
         for name, points in drawn.items()
         for row in _drawn(points, MOST_POINTS // len(drawn))
     ]
+    yearly = {name: _yearly(points) for name, points in drawn.items()}
+    touched = [row | {"name": name} for name, points in yearly.items() for row in _drawn(points, MOST_POINTS)]
     apart = [f"{words(t.key)}: {t.compared}" for t in found if _apart(t)]
     none = "No fleet's trailers are shown to have more or fewer faults than the others at the same ages."
     return Section(
@@ -66,11 +68,12 @@ def by_group(m: Monthly) -> Section | None:
         " ".join(apart) or none,
         figure=Figure(
             "groups-figure",
-            charts.by_group(rows, list(drawn)),
+            charts.by_group(rows, touched, list(drawn)),
             f"Faults a trailer has had by age, added up, by fleet with 95 % limits: {', '.join(drawn)}.",
         )
         if rows
         else None,
+        drawn=_curves(yearly) if rows else None,
         table=_groups_table(found),
         notes=(
             "A curve starts at 0 at the first age at which enough trailers of the fleet are watched: compare how steep they are, not where they end. The table compares at the same ages.",
@@ -114,7 +117,7 @@ def _drawn(points: list[Point], most: int) -> list[dict[str, Any]]:
     return [
         {
             "age_years": p.age_days / DAYS_A_YEAR,
-            "age": f"{number(p.age_days / DAYS_A_YEAR)} years",
+            "age": number(p.age_days / DAYS_A_YEAR),
             "faults": p.per_trailer,
             "low": p.low,
             "high": p.high,
@@ -124,16 +127,30 @@ def _drawn(points: list[Point], most: int) -> list[dict[str, Any]]:
     ]
 
 
+def _yearly(points: list[Point]) -> list[Point]:
+    """The last step of each year of age."""
+    return list({int(p.age_days // DAYS_A_YEAR): p for p in points}.values())
+
+
+CURVE = (
+    Column("age", "by an age of", unit="years", kind="number"),
+    Column("at_risk", "trailers watched then", kind="integer"),
+    Column("faults", "faults a trailer", kind="interval"),
+)
+
+
+def _cells(p: Point) -> tuple[object, ...]:
+    return p.age_days / DAYS_A_YEAR, p.at_risk, (p.per_trailer, p.low, p.high)
+
+
 def _table(points: list[Point]) -> Table:
     """The last step of each year of age."""
-    years = {int(p.age_days // DAYS_A_YEAR): p for p in points}
+    return Table("trend-table", "Faults a trailer by age", CURVE, tuple(_cells(p) for p in _yearly(points)))
+
+
+def _curves(yearly: dict[str, list[Point]]) -> Table:
+    """The same by fleet."""
+    rows = tuple((name, *_cells(p)) for name, points in yearly.items() for p in points)
     return Table(
-        "trend-table",
-        "Faults a trailer by age",
-        (
-            Column("age", "by an age of", unit="years", kind="number"),
-            Column("at_risk", "trailers watched then", kind="integer"),
-            Column("faults", "faults a trailer", kind="interval"),
-        ),
-        tuple((p.age_days / DAYS_A_YEAR, p.at_risk, (p.per_trailer, p.low, p.high)) for p in years.values()),
+        "curves-table", "Faults a trailer by age and fleet", (Column("fleet", "fleet"), *CURVE), rows
     )

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from repermit.studies.frequency.months import shift_sentence
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import seen
+from repermit.wording import seen, whole
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table
+from repermit_reports.pages.monthly.positions import a_rate
+from repermit_reports.pages.monthly.positions import per as rate_over
 
 SIGNAL_WORDS = {"high": "signal: more", "low": "signal: fewer", "none": "no signal", None: "not judged"}
 
@@ -46,7 +48,7 @@ def by_month(m: Monthly) -> Section:
             Column("other", "other refusals", kind="integer", help="vehicle id, vapour interlock, paperwork"),
             Column("episodes", "episodes", kind="integer", help="with those that only a shop visit shows"),
             Column("faults", "faults", kind="integer"),
-            Column("rate", "faults per 1,000 loads", kind="interval"),
+            Column("rate", f"faults {rate_over(m.this_month)}", kind="interval"),
             Column("mtbf", "mean time between faults", unit="trailer-days", kind="interval"),
             Column(
                 "signal",
@@ -62,7 +64,7 @@ def by_month(m: Monthly) -> Section:
                 row.not_equipment,
                 row.episodes,
                 row.rate.faults,
-                (row.rate.per_1000_loads, row.rate.per_1000_loads_low, row.rate.per_1000_loads_high),
+                a_rate(row.rate),
                 (row.rate.mtbf_days, row.rate.mtbf_days_low, row.rate.mtbf_days_high),
                 SIGNAL_WORDS[signals.get(row.month)],
             )
@@ -77,11 +79,13 @@ def by_month(m: Monthly) -> Section:
         else ""
     )
     n_judged = sum(row["high"] is not None for row in rows)
-    found = f"{len(named)} of {seen(n_judged, 'month')} judged {'is a signal' if len(named) == 1 else 'are signals'}"
-    told = found + (f": {', '.join(named)}" if named else "") if n_judged else "No month can be judged yet"
+    found = f"{whole(len(named)) if named else 'None'} of {seen(n_judged, 'month')} judged {'is a signal' if len(named) < 2 else 'are signals'}"
+    told = found + (f": {', '.join(named)}" if named else "")
     ledes = [
-        f"{told}. {shift_sentence(result)}",
-        "A month with more loads has more refusals, so faults are told per 1,000 loads; a rise or fall within the band is no news.",
+        f"{told}. {shift_sentence(result)}"
+        if n_judged
+        else "No month can be judged yet, nor any lasting shift.",
+        f"{'A month with more loads has more refusals, so faults are' if per == 'loads' else 'Faults are'} told per 1,000 {per}; a rise or fall within the band is no news.",
     ]
     return Section(
         "by-month",

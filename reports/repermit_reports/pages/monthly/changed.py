@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from repermit.studies.readers.month_before import SHOWN
 from repermit.studies.readers.monthly import Monthly, MonthRow
-from repermit.wording import number, words
+from repermit.wording import whole, words
 from repermit_reports.page import Column, Section, Table
 
 
@@ -43,14 +43,15 @@ def _counts(m: Monthly) -> str:
     this, last = found.get(m.month), found.get(m.before.before.month) if m.before.before else None
     if this is None or last is None:
         return ""
-
-    def pair(label: str, pick: str) -> str:
-        return f"{label} {number(_of(this, pick), 6)} after {number(_of(last, pick), 6)}"
-
-    told = [pair("Loads", "loads")] if this.rate.loads is not None else []
-    told += [pair("refusals for equipment", "refusals"), pair("other refusals", "not_equipment")]
+    told = [
+        f"{label} {whole(_of(this, pick))} after {whole(_of(last, pick))}"
+        for label, pick in (
+            ("loads", "loads"), ("refusals for equipment", "refusals"), ("other refusals", "not_equipment")
+        )
+        if _of(this, pick) is not None
+    ]  # fmt: skip
     text = ", ".join(told)
-    return f"{text[0].upper()}{text[1:]}."
+    return f"{text[0].upper()}{text[1:]}." if told else ""
 
 
 def _of(row: MonthRow, pick: str) -> int | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from repermit.studies.readers.monthly import Monthly
 from repermit.studies.repairs.fixes import Fix
-from repermit.wording import percent, words
+from repermit.wording import estimate, percent, seen, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table
 
@@ -16,7 +16,7 @@ def fixes_section(m: Monthly) -> Section:
     found = m.fixes
     placed = [row for row in found.rows if row.placed]
     if not placed:
-        return Section("fixes", "Do fixes hold", "No repair with a known place is on record.")
+        return _any_fault(found.rows, found.total)
     rows = [
         {"action": words(row.key), "risk": at.risk, "low": at.risk_low, "high": at.risk_high, "n": row.placed,
          "label": f"{row.placed} fixes", "says": f"{percent(at.risk)} of {row.placed}"}
@@ -42,6 +42,44 @@ def fixes_section(m: Monthly) -> Section:
     )
 
 
+def _by_chance(row: Fix) -> tuple[float, int] | None:
+    return (
+        None
+        if row.expected_background_90d is None or not row.placed
+        else (row.expected_background_90d, row.placed)
+    )
+
+
+def _any_fault(rows: tuple[Fix, ...], total: Fix) -> Section:
+    """Where no repair has a place: any next fault of the trailer after it."""
+    title, nowhere = "Do fixes hold", "No repair with a known place is on record"
+    at = next(h for h in total.horizons if h.days == DAYS)
+    if at.any_fault is None:
+        return Section("fixes", title, f"{nowhere}.")
+    risk = estimate(at.any_fault, at.any_fault_low, at.any_fault_high, as_percent=True)
+
+    def any_fault(row: Fix, days: int) -> tuple[float, float | None, float | None] | None:
+        h = next(h for h in row.horizons if h.days == days)
+        return None if h.any_fault is None else (h.any_fault, h.any_fault_low, h.any_fault_high)
+
+    table = Table(
+        "fixes-table",
+        "Fixes by what was done, and any fault of the trailer after them",
+        (
+            Column("action", "what was done"),
+            Column("fixes", "fixes", kind="integer"),
+            *(Column(f"any_{d}", f"any fault within {d} days", unit="%", kind="interval") for d in (30, 90, 180)),
+        ),
+        tuple((words(row.key), row.fixes, *(any_fault(row, d) for d in (30, 90, 180))) for row in (*rows, total)),
+    )  # fmt: skip
+    return Section(
+        "fixes",
+        title,
+        f"{nowhere}, so whether a fix held can't be told from a new fault elsewhere. After {risk} of {seen(total.fixes, 'fix', 'fixes')} the trailer had another fault within {DAYS} days, at whatever place.",
+        table=table,
+    )
+
+
 def _table(rows: tuple[Fix, ...]) -> Table:
     def risk(row: Fix, days: int) -> tuple[float, float | None, float | None] | None:
         at = next(h for h in row.horizons if h.days == days)
@@ -56,12 +94,12 @@ def _table(rows: tuple[Fix, ...]) -> Table:
             Column("fixes", "fixes", kind="integer"),
             Column("placed", "with a known place", kind="integer"),
             *(Column(f"risk_{d}", f"back within {d} days", unit="%", kind="interval") for d in (30, 90, 180)),
-            Column("chance", "back within 90 days by chance", kind="number", help="a count, from the background rate of faults at their positions"),
+            Column("chance", "back within 90 days by chance", unit="%", kind="share", help="expected from the background rate of faults at their positions"),
             Column("first", "ended the matter", unit="%", kind="interval", help=first),
         ),
         tuple(
             (
-                words(row.key), row.fixes, row.placed, *(risk(row, d) for d in (30, 90, 180)), row.expected_background_90d,
+                words(row.key), row.fixes, row.placed, *(risk(row, d) for d in (30, 90, 180)), _by_chance(row),
                 None if row.first_time_fix.value is None else (row.first_time_fix.value, row.first_time_fix.low, row.first_time_fix.high),
             )
             for row in rows

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from repermit.studies.ages.life import Lives
-from repermit.studies.ages.life_row import Life
+from repermit.studies.ages.life_row import Life, Point
 from repermit.studies.readers.monthly import Monthly
 from repermit.wording import words
 from repermit_reports.charts import life as charts
@@ -22,6 +22,7 @@ def lives_section(m: Monthly) -> Section:
     ]
     if m.lots:
         lines = [f"Lot {lot.key}: {lot.sentence}" for lot in m.lots] + lines
+    points = _points(found, dict(zip((row.key for row in found.rows), named, strict=True)))
     if not lines:
         lines = [
             "No sensor's life is on record: it takes replacements, and when each trailer's records begin."
@@ -30,7 +31,8 @@ def lives_section(m: Monthly) -> Section:
         "lives",
         "How long sensors last",
         "\n\n".join(lines),
-        figure=_figure(found, dict(zip((row.key for row in found.rows), named, strict=True))),
+        figure=_figure(found, points),
+        drawn=_curves(points) if points else None,
         table=_table(found.rows, named) if found.rows else None,
         notes=(
             "Only a sensor replaced for sensor failure counts as failed; one still in place, or replaced for another reason, lasted at least so long.",
@@ -40,29 +42,67 @@ def lives_section(m: Monthly) -> Section:
     )
 
 
-def _figure(found: Lives, names: dict[object, str]) -> Figure | None:
-    rows = [
-        {
-            "name": name,
-            "age": p.age_days,
-            "share": p.surviving,
-            "low": p.low,
-            "high": p.high,
-            "at_risk": p.at_risk,
-        }
-        for name, p in (
-            *((f"lot {p.key}", p) for p in found.lot_points),
-            *((names[p.key], p) for p in found.points),
-        )
-    ]
-    if not found.lot_points and not any(row.known.failures for row in found.rows):
+STEP_DAYS = 90
+"""The table of the curves has the last point of so many days."""
+Curves = dict[str, list[Point]]
+
+
+def _points(found: Lives, names: dict[object, str]) -> Curves:
+    """The curves to draw, by name; none where no sensor of known birth failed."""
+    curves: Curves = {}
+    if found.lot_points or any(row.known.failures for row in found.rows):
+        for p in found.lot_points:
+            curves.setdefault(f"lot {p.key}", []).append(p)
+        for p in found.points:
+            curves.setdefault(names[p.key], []).append(p)
+    return dict(list(curves.items())[: len(PALETTE)])
+
+
+def _stepped(points: list[Point]) -> list[Point]:
+    return list({int(p.age_days // STEP_DAYS): p for p in points}.values())
+
+
+def _figure(found: Lives, curves: Curves) -> Figure | None:
+    if not curves:
         return None
-    shown = list(dict.fromkeys(str(row["name"]) for row in rows))[: len(PALETTE)]
-    rows = [row for row in rows if row["name"] in shown]
+
+    def rows(some: Curves) -> charts.Rows:
+        return [
+            {
+                "name": name,
+                "age": p.age_days,
+                "share": p.surviving,
+                "low": p.low,
+                "high": p.high,
+                "at_risk": p.at_risk,
+            }
+            for name, points in some.items()
+            for p in points
+        ]
+
+    touched = {name: _stepped(points) for name, points in curves.items()}
     return Figure(
         "lives-figure",
-        charts.still_working(rows, shown),
-        f"Share of sensors still working by age, those of known birth only: {', '.join(shown)}. The band is the 95 % range.",
+        charts.still_working(rows(curves), rows(touched), list(curves)),
+        f"Share of sensors still working by age, those of known birth only: {', '.join(curves)}. The band is the 95 % range.",
+    )
+
+
+def _curves(curves: Curves) -> Table:
+    return Table(
+        "still-working-table",
+        "Sensors of known birth still working by age",
+        (
+            Column("sensors", "sensors"),
+            Column("age", "at an age of", unit="days", kind="integer"),
+            Column("watched", "watched at this age", kind="integer"),
+            Column("share", "still working", unit="%", kind="interval"),
+        ),
+        tuple(
+            (name, p.age_days, p.at_risk, (p.surviving, p.low, p.high))
+            for name, points in curves.items()
+            for p in _stepped(points)
+        ),
     )
 
 

@@ -48,6 +48,9 @@ def _place(row: Found) -> str:
 
 
 def _table(rows: tuple[Found, ...]) -> Table:
+    of = Counter[tuple[str | None, int]]()
+    for r in rows:
+        of[r.system, r.indicated_position] += r.repairs
     return Table(
         "located-table",
         "Where the fault was, of what the tester named; shares are within the system and position named",
@@ -56,11 +59,11 @@ def _table(rows: tuple[Found, ...]) -> Table:
             Column("named", "tester named", kind="integer"),
             Column("found", "found at"),
             Column("place", "place"),
-            Column("n", "visits", kind="integer"),
-            Column("share", "share", unit="%", kind="interval"),
+            Column("n", "visits, of those named so", kind="share"),
+            Column("share", "share, 95 % limits", unit="%", kind="interval"),
         ),
         tuple(
-            (words(r.system), r.indicated_position, _place(r), words(r.found_place), r.repairs, (r.share, r.share_low, r.share_high))
+            (words(r.system), r.indicated_position, _place(r), words(r.found_place), (r.repairs, of[r.system, r.indicated_position]), (r.share_low, r.share_high))
             for r in rows
         ),
     )  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import whole
+from repermit.wording import seen, whole
 from repermit_reports.page import Column, Section, Table
 
 OUTCOME_WORDS = {
@@ -32,4 +32,19 @@ def outcomes(m: Monthly) -> Section:
         if m.unresolved
         else "Nothing was unresolved at the month's end."
     )
-    return Section("outcomes", "What became of the episodes", lede, table=table)
+    return Section("outcomes", "What became of the episodes", f"{_from_refusals(m)}{lede}", table=table)
+
+
+def _from_refusals(m: Monthly) -> str:
+    """How refusals become episodes, and which of these are faults."""
+    repaired, open_, all_ = m.outcomes.get("repaired", 0), m.outcomes.get("open", 0), sum(m.outcomes.values())
+    if not all_:
+        return ""
+    row = next((row for row in m.months if row.month == m.month), None)
+    refused = (
+        f"Trailers were refused {seen(row.refusals, 'time')} for an equipment reason; refusals of one trailer that belong together are one episode. "
+        if row and row.refusals
+        else ""
+    )
+    rest = "; the others are no fault of a trailer" if repaired + open_ < all_ else ""
+    return f"{refused}Of {seen(all_, 'episode')} that began in {m.month}, {whole(repaired)} repaired and {whole(open_)} unresolved make {seen(repaired + open_, 'fault')}{rest}.\n\n"

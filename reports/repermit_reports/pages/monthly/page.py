@@ -12,6 +12,7 @@ from repermit_reports.pages.monthly.by_age import by_age, by_group
 from repermit_reports.pages.monthly.by_month import by_month
 from repermit_reports.pages.monthly.causes import causes
 from repermit_reports.pages.monthly.changed import changed
+from repermit_reports.pages.monthly.faults import faults
 from repermit_reports.pages.monthly.fixes import fixes_section
 from repermit_reports.pages.monthly.lanes import lanes_section
 from repermit_reports.pages.monthly.lives import lives_section
@@ -23,12 +24,13 @@ from repermit_reports.pages.monthly.quality import quality
 from repermit_reports.pages.monthly.worse import worse_section
 from repermit_reports.pages.outlook import outlook_section
 from repermit_reports.pages.shops_section import shops_section
-from repermit_reports.pages.words import CAUTIONS, data_sentence, files_table, records_give
+from repermit_reports.pages.words import CAUTIONS, data_sentence, files_sentence, files_table, records_give
 
 SECTIONS: tuple[Callable[[Monthly], Section | None], ...] = (
     changed,
     by_month,
     outcomes,
+    faults,
     by_position,
     position_by_cause,
     causes,
@@ -64,7 +66,12 @@ def monthly_page(m: Monthly) -> Page:
         lede=lede,
         sections=sections,
         cautions=CAUTIONS,
-        data_used=(data_sentence(m.about), records_give(m.about), files_table(m.files)),
+        data_used=(
+            data_sentence(m.about),
+            records_give(m.about),
+            files_sentence(m.files),
+            files_table(m.files),
+        ),
         methods=METHODS,
         assumptions=ASSUMPTIONS,
         made_on=m.year.end,

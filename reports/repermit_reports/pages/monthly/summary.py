@@ -6,16 +6,15 @@ from repermit.studies.frequency.months import MonthJudged, month_sentence, shift
 from repermit.studies.frequency.outlook import ALL
 from repermit.studies.readers.monthly import Monthly
 from repermit.wording import estimate, interval, number, percent, seen, whole, words
+from repermit_reports.pages.monthly.positions import a_rate, per
 
 
 def headline(m: Monthly) -> str:
     """The number, its interval, and whether it is news."""
     r = m.this_month
     what = seen(r.faults, "fault of a trailer", "faults of trailers")
-    if r.per_1000_loads is None:
-        return f"{what[0].upper()}{what[1:]} in {m.month}."
-    rate = estimate(r.per_1000_loads, r.per_1000_loads_low, r.per_1000_loads_high)
-    line = f"{what[0].upper()}{what[1:]} in {m.month}, {rate} per 1,000 loads"
+    rate = a_rate(r)
+    line = f"{what[0].upper()}{what[1:]} in {m.month}" + (f", {estimate(*rate)} {per(r)}" if rate else "")
     row = _this(m)
     signal = m.judged.signal_of(row) if row else None
     if signal is None:
@@ -31,7 +30,9 @@ def headline(m: Monthly) -> str:
 def paragraph(m: Monthly) -> str:
     """Is it news, what leads, what is at odds, what comes next: one sentence each, none without its number."""
     row = _this(m)
-    judged = [month_sentence(m.judged, row), shift_sentence(m.judged)] if row else []
+    judged = [month_sentence(m.judged, row)] if row else []
+    if any(m.judged.signal_of(one) is not None for one in m.judged.rows):
+        judged.append(shift_sentence(m.judged))
     told = (
         *judged,
         _leading(m),
@@ -55,7 +56,13 @@ def _leading(m: Monthly) -> str:
     total = sum(c.faults for c in m.causes)
     if not found:
         return ""
-    line = f"Of {seen(total, 'fault')} of the twelve months {whole(found[0].faults)} were {words(found[0].cause)}, the cause found most often"
+    shared = next((r.faults for r in m.cause_rates.rows if r.keys["cause"] == found[0].cause), None)
+    about = (
+        f" (with the findings that are not recorded shared out, {seen(shared, 'fault')})"
+        if shared and shared != found[0].faults
+        else ""
+    )
+    line = f"Of {seen(total, 'fault')} in {m.year}, {whole(found[0].faults)} were recorded as {words(found[0].cause)}, the cause found most often{about}"
     nothing = next((c.faults for c in m.causes if c.cause == "none_found"), 0)
     return line + (f"; in {whole(nothing)} the shop found no fault." if nothing else ".")
 
