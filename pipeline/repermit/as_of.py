@@ -15,7 +15,7 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
 from repermit.errors import CallError
-from repermit.warehouse import Connection, beside, build, literal, quote, rows, settings_of
+from repermit.warehouse import Connection, beside, build, literal, quote, rows, settings_of, unchanging
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,8 @@ def known(path: Path, as_of: str, *, wait_s: float = 0.0) -> Iterator[Connection
         _show_record(con, then, as_of)
         _show_rows(con, then.batch)
         build(con, settings_of(con))
-        yield con
+        with unchanging(con):
+            yield con
 
 
 def resolve(con: Connection, as_of: str) -> Known:

@@ -11,7 +11,7 @@ from typing import Any
 from repermit.contract import TABLES
 from repermit.settings import Settings
 from repermit.studies.selection import Selection
-from repermit.warehouse import Connection, fingerprint, one, records, settings_of
+from repermit.warehouse import Connection, fingerprint, once, one, records, settings_of
 
 HAS = {
     "refusals": "hours stopped",
@@ -81,6 +81,7 @@ select
 """
 
 
+@once
 def about(con: Connection, store: str, selection: Selection) -> About:
     """The head of a result for a selection."""
     settings: Settings = settings_of(con)

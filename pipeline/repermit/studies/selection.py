@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 from repermit.errors import CallError
-from repermit.warehouse import Connection, rows
+from repermit.warehouse import Connection, once, rows
 
 FILTERS = {
     "fleet": "select distinct fleet from staging.trailers where fleet is not null order by 1",
@@ -80,6 +80,7 @@ def parse_day(text: str) -> date:
         ) from None
 
 
+@once
 def covered(con: Connection) -> Window | None:
     """The days covered by both loads and refusals (by those that exist, else by the repairs)."""
     found = {source: (first, last) for source, first, last, n in rows(con, "from marts.coverage") if n}

@@ -1,6 +1,6 @@
 """The store: the only room that opens DuckDB. It makes the schema, and runs `sql/` in its order.
 
-May import `errors`, `contract`, `settings`, `resources`. Within, imports run from `queries` over `engine`,
+May import `errors`, `contract`, `settings`, `resources`. Within, imports run from `queries` and `answers` over `engine`,
 `relations` and `schema` to `stores`; other rooms import from here alone. A store has the schemas
 
 - `record`: meta (version, settings), batches, aliases, likely (ids that unknown trailers may mean), validations,
@@ -13,6 +13,7 @@ May import `errors`, `contract`, `settings`, `resources`. Within, imports run fr
 
 from __future__ import annotations
 
+from repermit.warehouse.answers import once, unchanging
 from repermit.warehouse.engine import connect, progress_of, transaction
 from repermit.warehouse.queries import Connection, bring, frame, literal, one, quote, records, rows
 from repermit.warehouse.relations import build, filled, relations, typed_columns
@@ -33,6 +34,7 @@ __all__ = [
     "is_empty",
     "literal",
     "make_schema",
+    "once",
     "one",
     "opened",
     "progress_of",
@@ -43,4 +45,5 @@ __all__ = [
     "settings_of",
     "transaction",
     "typed_columns",
+    "unchanging",
 ]

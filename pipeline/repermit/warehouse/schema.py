@@ -12,6 +12,7 @@ import duckdb
 from repermit.contract import TABLES, Table
 from repermit.errors import StoreError
 from repermit.settings import Settings
+from repermit.warehouse.answers import once
 from repermit.warehouse.queries import Connection, one, quote, rows
 from repermit.warehouse.relations import build, typed_columns
 
@@ -101,6 +102,7 @@ def is_empty(con: Connection) -> bool:
     )
 
 
+@once
 def settings_of(con: Connection) -> Settings:
     """The settings that the store was made with."""
     kept = dict(rows(con, "select name, value from record.meta where name like 'setting.%'"))

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from repermit.warehouse.answers import unchanging
 from repermit.warehouse.engine import DAMAGE, connect, patiently, told
 from repermit.warehouse.queries import Connection, literal, one
 from repermit.warehouse.schema import SCHEMAS, check_version
@@ -22,7 +23,8 @@ def opened(path: Path, *, wait_s: float = 0.0) -> Iterator[Connection]:
     con = connect(path, read_only=True, wait_s=wait_s)
     try:
         check_version(con, path)
-        yield con
+        with unchanging(con):
+            yield con
     except DAMAGE as error:
         raise told(path, error) from error
     finally:

@@ -20,7 +20,7 @@ from repermit.studies.ages.life_costs import costs_of
 from repermit.studies.ages.life_pool import Pool
 from repermit.studies.ages.life_row import FITTED_BY, Life, Point
 from repermit.studies.selection import Selection
-from repermit.warehouse import Connection, one, records, settings_of
+from repermit.warehouse import Connection, once, one, records, settings_of
 
 KEYS = {
     "system": "system",
@@ -123,6 +123,7 @@ def lives(con: Connection, store: str, selection: Selection, by: str) -> Lives:
     return Lives(about(con, store, selection), by, tuple(rows), total, tuple(points), tuple(apart), differ_p)
 
 
+@once
 def standing_lots(con: Connection, selection: Selection) -> tuple[Life, ...]:
     """The lots that stand out among all sensors before the window's end, as `lives` by lot tells them."""
     end = {"end": selection.window.end}

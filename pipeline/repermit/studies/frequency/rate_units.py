@@ -8,8 +8,8 @@ neighbours. Faults are counted in billionths, as findings that are not recorded 
 from __future__ import annotations
 
 from repermit.studies.location.sharing import WHOLE
-from repermit.studies.selection import Selection
-from repermit.warehouse import Connection
+from repermit.studies.selection import Selection, Window
+from repermit.warehouse import Connection, once
 
 FINDING_KEYS = ("position", "place", "cause")
 EXPOSURE_KEYS = {
@@ -36,41 +36,56 @@ SPELL = (
 )
 
 
-def _exposure_sql(by: tuple[str, ...], selection: Selection) -> str:
-    """Days at risk (microseconds) and loads by exposure key and trailer; days are null where a terminal is asked for."""
-    by_month = "month" in by
-    months = (
-        "months as (select month_from, month_from + interval 1 month as month_until from"
-        " (select unnest(generate_series(date_trunc('month', $first::date)::timestamp, $end::timestamp - interval 1 day,"
-        " interval 1 month)) as month_from)),"
-        if by_month
-        else "months as (select timestamp '0001-01-01' as month_from, timestamp '9999-12-31' as month_until),"
-    )
-    month_of = "strftime(m.month_from, '%Y-%m')" if by_month else "null::varchar"
-    load_month = "strftime(l.loaded_on, '%Y-%m')" if by_month else "null::varchar"
-    use_days = selection.terminal is None and "terminal" not in by
-    return f"""{months}
-days as (
-    select a.trailer_id, a.positions, a.fleet, a.system, a.home_shop, null::varchar as terminal, {month_of} as month,
+EXPOSURE = """
+with months as (
+    select month_from, month_from + interval 1 month as month_until
+    from (select unnest(generate_series(date_trunc('month', $first::date)::timestamp, $end::timestamp - interval 1 day,
+        interval 1 month)) as month_from)
+), spells as (
+    select *, row_number() over (order by trailer_id, service_from) as spell from staging.trailers
+), worked as (
+    select t.spell, TERMINAL as terminal, date_trunc('month', l.loaded_on)::timestamp as month_from, sum(l.loads)::bigint as loads
+    from core.load_days l
+    join spells t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
+        and (t.service_until is null or l.loaded_on < t.service_until)
+    where l.loaded_on >= $first and l.loaded_on < $end
+    group by all
+), pieces as (
+    select a.trailer_id, a.positions, a.fleet, a.system, a.home_shop, null::varchar as terminal, m.month_from,
         date_diff('microsecond', greatest(a.at_risk_from, $first::timestamp, m.month_from),
             least(a.at_risk_until, $end::timestamp, m.month_until)) as us, 0::bigint as loads
     from marts.at_risk a
     join months m on a.at_risk_from < m.month_until and a.at_risk_until > m.month_from
-    where a.at_risk_from < $end and a.at_risk_until > $first and {SPELL} and {str(use_days).lower()}
-),
-worked as (
-    select t.trailer_id, t.positions, t.fleet, t.system, t.home_shop, l.terminal, {load_month} as month,
-        0::bigint as us, l.loads
-    from core.load_days l
-    join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
-        and (t.service_until is null or l.loaded_on < t.service_until)
-    where l.loaded_on >= $first and l.loaded_on < $end and {SPELL}
-        and ($terminal is null or l.terminal = $terminal)
-),
-exposure as (
-    select {_select(by, EXPOSURE_KEYS)} trailer_id, positions, sum(us)::bigint as us, sum(loads)::bigint as loads
-    from (from days union all from worked) group by all
-)"""
+    where a.at_risk_from < $end and a.at_risk_until > $first and not BY_TERMINAL
+    union all
+    select t.trailer_id, t.positions, t.fleet, t.system, t.home_shop, w.terminal, w.month_from, 0, w.loads
+    from worked w join spells t using (spell)
+)
+select * exclude month_from, strftime(month_from, '%Y-%m') as month from (
+    select trailer_id, positions, fleet, system, home_shop, terminal, month_from, sum(us)::bigint as us, sum(loads)::bigint as loads
+    from pieces group by all
+)
+"""
+
+
+@once
+def _exposure(con: Connection, window: Window, by_terminal: bool) -> str:
+    """The name of a table of days at risk (microseconds) and loads of the window by trailer, spell and month.
+
+    By terminal too where asked: then without days, which no terminal has.
+    """
+    name = f"exposure_{window.first:%Y%m%d}_{window.end:%Y%m%d}" + ("_by_terminal" if by_terminal else "")
+    sql = EXPOSURE.replace("BY_TERMINAL", str(by_terminal).lower())
+    sql = sql.replace("TERMINAL", "l.terminal" if by_terminal else "null::varchar")
+    con.execute(f"create or replace temp table {name} as {sql}", {"first": window.first, "end": window.end})
+    return name
+
+
+def _exposure_sql(con: Connection, by: tuple[str, ...], selection: Selection) -> str:
+    """Days at risk (microseconds) and loads by exposure key and trailer; no days where a terminal is asked for."""
+    whole = _exposure(con, selection.window, selection.terminal is not None or "terminal" in by)
+    return f"""select {_select(by, EXPOSURE_KEYS)} trailer_id, positions, sum(us)::bigint as us, sum(loads)::bigint as loads
+from {whole} where {SPELL} and ($terminal is null or terminal = $terminal) group by all"""
 
 
 def _select(by: tuple[str, ...], columns: dict[str, str]) -> str:
@@ -83,7 +98,7 @@ def make_units(con: Connection, selection: Selection, by: tuple[str, ...]) -> No
     findings = [key for key in by if key in FINDING_KEYS]
     exposures = [key for key in by if key in EXPOSURE_KEYS]
     for name, sql in (
-        ("rate_exposure", f"with {_exposure_sql(by, selection)} from exposure"),
+        ("rate_exposure", _exposure_sql(con, by, selection)),
         ("rate_counted", _counted_sql(exposures, bool(findings))),
         ("rate_findings", _findings_sql(findings)),
         ("rate_cells", _cells_sql(findings, exposures)),

@@ -16,7 +16,7 @@ from repermit.studies.frequency.rate_units import FINDING_KEYS, KEYS, make_units
 from repermit.studies.frequency.shared_rates import SharedOut, shared_counts, shared_out
 from repermit.studies.location.sharing import WHOLE, Sharing, share
 from repermit.studies.selection import Selection
-from repermit.warehouse import Connection, one, records, settings_of
+from repermit.warehouse import Connection, once, one, records, settings_of
 from repermit.wording import estimate, interval, seen, whole
 
 if TYPE_CHECKING:
@@ -104,9 +104,21 @@ def rates(
 
     `sharing`: that of the window, where it was the last one made on the connection.
     """
+    if sharing is None:
+        return _rates(con, store, selection, by)
     found, shared = rate_rows(con, selection, by, sharing)
-    total, _ = rate_rows(con, selection, ())
-    return Rates(about(con, store, selection), by, tuple(found), total[0], shared)
+    return Rates(about(con, store, selection), by, tuple(found), _total(con, selection), shared)
+
+
+@once
+def _rates(con: Connection, store: str, selection: Selection, by: tuple[str, ...]) -> Rates:
+    found, shared = rate_rows(con, selection, by)
+    return Rates(about(con, store, selection), by, tuple(found), _total(con, selection), shared)
+
+
+@once
+def _total(con: Connection, selection: Selection) -> Rate:
+    return rate_rows(con, selection, ())[0][0]
 
 
 def rate_rows(

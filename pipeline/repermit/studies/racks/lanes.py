@@ -15,7 +15,7 @@ from repermit.studies.racks.cleared import CLEARED, ELSEWHERE
 from repermit.studies.racks.lane_row import Chance, LaneRow, Since
 from repermit.studies.racks.terminal_counts import in_order
 from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, frame, one, rows, settings_of
+from repermit.warehouse import Connection, frame, once, one, rows, settings_of
 
 if TYPE_CHECKING:
     from repermit.statistics.strata import Held
@@ -90,23 +90,27 @@ def lanes(con: Connection, store: str, selection: Selection, record: Window | No
 
     Since when is told from `record`, of whole months, that the window ends; by default it is the window.
     """
-    from repermit.studies.racks.rack_side import judge
-
     window = selection.window
     record = record or window
+    every = _every_lane(con, window, record)
+    found = tuple(row for row in every if selection.terminal in (None, row.terminal))
+    days = {"first": window.first, "end": window.end, "terminal": selection.terminal}
+    return Lanes(about(con, store, selection), window, record, found, int(one(con, NOT_PLACED, days)))
+
+
+@once
+def _every_lane(con: Connection, window: Window, record: Window) -> tuple[LaneRow, ...]:
+    """The row of every lane, flagged ones first."""
+    from repermit.studies.racks.rack_side import judge
+
     cells, named = _cells(con, window, record)
     since = (window.first.year - record.first.year) * 12 + window.first.month - record.first.month
     level = settings_of(con).level
-    found = [
-        _row(cells, judged, named, record, since, level)
-        for judged in judge(cells, since)
-        if selection.terminal in (None, named[judged.lane][0])
-    ]
+    found = [_row(cells, judged, named, record, since, level) for judged in judge(cells, since)]
     found.sort(
         key=lambda r: (not r.flagged, 1.0 if r.q_value is None else r.q_value, r.terminal, in_order(r.lane))
     )
-    days = {"first": window.first, "end": window.end, "terminal": selection.terminal}
-    return Lanes(about(con, store, selection), window, record, tuple(found), int(one(con, NOT_PLACED, days)))
+    return tuple(found)
 
 
 def chance_of(

@@ -26,7 +26,7 @@ from repermit.studies.records.clocks import ClockError, clock_errors
 from repermit.studies.records.quarantine import Reason, by_reason
 from repermit.studies.repairs.fixes import Fixes, fixes
 from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, records, settings_of
+from repermit.warehouse import Connection, once, records, settings_of
 
 
 @dataclass(frozen=True)
@@ -271,6 +271,7 @@ def _before(con: Connection, rows: list[Rate], of_year: Rate, year: Window) -> M
     return month_before(counted, causes, wider, level)
 
 
+@once
 def files_read(con: Connection) -> tuple[FileRow, ...]:
     """Every file that the store has read, in the order of reading."""
     sql = (

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from repermit.warehouse import Connection, rows
+from repermit.warehouse import Connection, once, rows
 from repermit.wording import whole
 
 PAIRS = """
@@ -54,6 +54,7 @@ class ClockError:
         )
 
 
+@once
 def clock_errors(con: Connection) -> tuple[ClockError, ...]:
     """The shops and terminals whose clocks seem wrong, the clearest first; each is left out before the next is sought."""
     import numpy as np

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from repermit.studies.selection import Selection, covered
-from repermit.warehouse import Connection, frame
+from repermit.warehouse import Connection, frame, once
 
 if TYPE_CHECKING:
     import numpy as np
@@ -173,6 +173,7 @@ class Repairs:
         return self.frame.select(pl.struct(alike).rank("dense").cast(pl.Int64)).to_series().to_numpy()
 
 
+@once
 def load(con: Connection, end: Selection) -> Repairs:
     """All repairs returned before the window's end, of every shop and fleet."""
     import numpy as np

@@ -1,0 +1,62 @@
+"""What is asked twice of a store that is open for reading is answered once, and never from another store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import duckdb
+
+from repermit.warehouse import Connection, once, one, unchanging
+
+
+def counting() -> tuple[list[int], Callable[..., int]]:
+    asked: list[int] = []
+
+    @once
+    def total(con: Connection, more: int = 0) -> int:
+        asked.append(more)
+        return int(one(con, "select coalesce(sum(n), 0) from numbers")) + more
+
+    return asked, total
+
+
+def numbers(*values: int) -> Connection:
+    con = duckdb.connect()
+    con.execute("create table numbers (n integer)")
+    for value in values:
+        con.execute("insert into numbers values (?)", [value])
+    return con
+
+
+def test_a_store_that_may_be_written_is_asked_every_time() -> None:
+    asked, total = counting()
+    con = numbers(1)
+    assert total(con) == 1
+    con.execute("insert into numbers values (2)")
+    assert total(con) == 3
+    assert asked == [0, 0]
+
+
+def test_asked_once_a_connection_and_arguments() -> None:
+    asked, total = counting()
+    first, second = numbers(1), numbers(5)
+    with unchanging(first), unchanging(second):
+        assert [total(first), total(first, 2), total(first), total(second), total(first, more=2)] == [
+            1,
+            3,
+            1,
+            5,
+            3,
+        ]
+    assert asked == [0, 2, 0, 2]
+
+
+def test_nothing_is_kept_once_it_may_change_again() -> None:
+    asked, total = counting()
+    con = numbers(1)
+    with unchanging(con):
+        assert total(con) == 1
+    con.execute("insert into numbers values (2)")
+    with unchanging(con):
+        assert total(con) == 3
+    assert asked == [0, 0]
