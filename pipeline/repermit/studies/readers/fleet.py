@@ -21,7 +21,7 @@ from repermit.studies.frequency.worse import worst_tenth
 from repermit.studies.readers.monthly import FileRow, files_read
 from repermit.studies.readers.what_pays import Advice, what_pays
 from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, one, records, settings_of
+from repermit.warehouse import Connection, once, one, records, settings_of
 
 
 @dataclass(frozen=True)
@@ -152,7 +152,7 @@ select count(*) as n, coalesce(sum(us), 0)::bigint / 3.6e9 as hours from (
 """
 
 UNITS = f"""
-select trailer_id, fleet = $fleet as ours, fleet, system, positions, sum(us)::bigint as us, sum(loads)::bigint as loads,
+select trailer_id, fleet, system, positions, sum(us)::bigint as us, sum(loads)::bigint as loads,
     sum(n)::bigint as n
 from (
     select trailer_id, fleet, system, positions, 0 as loads, 0 as n,
@@ -217,7 +217,10 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         raise CallError("a fleet's page is of every terminal", hint="Leave --terminal out.")
     settings, whole, head = settings_of(con), covered(con), about(con, store, selection)
     now = replace(selection, window=Window(selection.window.first, (whole or selection.window).end))
-    units = records(con, UNITS, selection.parameters(UNITS))
+    units = [
+        unit | {"ours": unit["fleet"] == selection.fleet}
+        for unit in _units(con, replace(selection, fleet=None))
+    ]
     loads = sum(u["loads"] for u in units if u["ours"])
     visited = records(con, VISITS, selection.parameters(VISITS))
     day_only = records(con, DAY_ONLY, selection.parameters(DAY_ONLY))[0]
@@ -245,6 +248,12 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         advice=what_pays(con, store, selection),
         files=files_read(con),
     )
+
+
+@once
+def _units(con: Connection, selection: Selection) -> Units:
+    """Every fleet's trailers with their faults and exposure."""
+    return records(con, UNITS, selection.parameters(UNITS))
 
 
 def _no_stops(key: Any) -> Stops:

@@ -8,19 +8,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from repermit.studies.ages.life import in_service, standing_lots
 from repermit.studies.ages.life_pool import QUARTER_DAYS
 from repermit.studies.frequency.rates import rates
-from repermit.studies.frequency.worse import worse
+from repermit.studies.frequency.worse import Worse, worse
 from repermit.studies.racks.lanes import lanes
 from repermit.studies.repairs.fixes import Fix, summarise
 from repermit.studies.repairs.holding import LEAST_FIXES, difference
 from repermit.studies.repairs.repaired import load
 from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, records, rows, settings_of
+from repermit.warehouse import Connection, once, records, rows, settings_of
 from repermit.wording import estimate, number, percent, seen, whole, words
+
+if TYPE_CHECKING:
+    from repermit.studies.repairs.repaired import IntArray
 
 Kind = Literal["trailers", "lane", "method", "lot"]
 MOST = 5
@@ -101,10 +104,10 @@ select avg(cost) as cost, count(*) as priced from (
 """
 
 QUARTER_LOADS = """
-select l.terminal, l.lane, l.trailer_id, sum(l.loads)::bigint from staging.loads l
+select t.fleet, l.terminal, l.lane, l.trailer_id, sum(l.loads)::bigint from staging.loads l
 join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
     and (t.service_until is null or l.loaded_on < t.service_until)
-where t.fleet = $fleet and l.loaded_on >= $first and l.loaded_on < $end and t.service_until is null
+where t.fleet is not null and l.loaded_on >= $first and l.loaded_on < $end and t.service_until is null
 group by all order by all
 """
 
@@ -116,7 +119,7 @@ def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
     found = records(con, COST, {"end": end, "fleet": fleet})[0]
     refusal = settings_of(con).refusal_cost or None
     fault = found["cost"] if found["cost"] is not None else None
-    loads = rows(con, QUARTER_LOADS, {"fleet": fleet, "first": quarter.first, "end": end})
+    loads = _quarter_loads(con, quarter).get(str(fleet), [])
     year = _year(con, selection)
     actions = [
         *_trailers(con, store, year, loads),
@@ -127,6 +130,15 @@ def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
     priced = [_priced(a, refusal if a.kind == "lane" else _sum(fault, refusal)) for a in actions]
     priced.sort(key=lambda a: (-(a.money.value if a.money else 0.0), -a.spared.value, a.kind, a.names))
     return Advice(tuple(priced[:MOST]), fault, refusal, found["priced"])
+
+
+@once
+def _quarter_loads(con: Connection, quarter: Window) -> dict[str, list[tuple[str, str, str, int]]]:
+    """Loads by fleet, each a row of terminal, lane, trailer and number."""
+    found: dict[str, list[tuple[str, str, str, int]]] = {}
+    for fleet, *row in rows(con, QUARTER_LOADS, {"first": quarter.first, "end": quarter.end}):
+        found.setdefault(fleet, []).append((row[0], row[1], row[2], row[3]))
+    return found
 
 
 def _priced(action: Action, cost: float | None) -> Action:
@@ -150,7 +162,7 @@ def _trailers(
     con: Connection, store: str, year: Selection, loads: list[tuple[str, str, str, int]]
 ) -> list[Action]:
     """The fleet's trailers that are probably among the worst tenth of all, brought to what trailers are like."""
-    told = worse(con, store, year, rates(con, store, year, ("trailer",)))
+    told = _worst(con, store, year)
     if told is None or told.typical is None or told.p is None or told.p >= CHANCE or told.per != "1000_loads":
         return []
     ahead: dict[str, int] = {}
@@ -177,6 +189,11 @@ def _trailers(
             "A quarter in which they have no more faults than the others would take them off the list.",
         )
     ]
+
+
+@once
+def _worst(con: Connection, store: str, year: Selection) -> Worse | None:
+    return worse(con, store, year, rates(con, store, year, ("trailer",)))
 
 
 def seen_faults(faults: float) -> str:
@@ -214,13 +231,25 @@ def _lanes(
 
 
 def _methods(con: Connection, selection: Selection) -> list[Action]:
-    """Of each kind of fix, the way of working that comes back most, replaced by the one that comes back least.
+    """Of each kind of fix, the way of working that comes back most, replaced by the one that comes back least."""
+    found = []
+    for action, told, of in _ways(con, selection.window):
+        pool = load(con, Selection(selection.window))
+        own = set(pool.of(Selection(selection.window, fleet=selection.fleet)).tolist())
+        mine = {key: len(own & set(index.tolist())) for key, index in of.items()}
+        found += _method(con, selection, action, told, mine)
+    return found
+
+
+@once
+def _ways(con: Connection, window: Window) -> tuple[tuple[str, list[Fix], dict[str | None, IntArray]], ...]:
+    """The kinds of fix whose ways of working differ by more than chance: the ways, and the fixes made in each.
 
     Ways are held against each other within one action, on all fleets' records.
     """
-    pool, level = load(con, Selection(selection.window)), settings_of(con).level
+    pool, level = load(con, Selection(window)), settings_of(con).level
     ways = []
-    for action, mine in pool.groups(pool.of(Selection(selection.window)), "action"):
+    for action, mine in pool.groups(pool.of(Selection(window)), "action"):
         of = dict(pool.groups(mine, "method"))
         told = [
             summarise(pool, key, index, index[:0], level)
@@ -229,15 +258,12 @@ def _methods(con: Connection, selection: Selection) -> list[Action]:
         ]
         if action is not None and len(told) > 1:
             ways.append((action, told, of))
-    found = []
-    for action, told, of in ways:
-        test = difference(pool, [of[row.key][pool.placed[of[row.key]]] for row in told])
-        if test is not None and test.p < CHANCE / len(ways):
-            own = pool.of(Selection(selection.window, fleet=selection.fleet))
-            found += _method(
-                con, selection, action, told, {key: len(set(own) & set(i)) for key, i in of.items()}
-            )
-    return found
+    tests = [
+        difference(pool, [of[row.key][pool.placed[of[row.key]]] for row in told]) for _, told, of in ways
+    ]
+    return tuple(
+        way for way, test in zip(ways, tests, strict=True) if test is not None and test.p < CHANCE / len(ways)
+    )
 
 
 def _method(
