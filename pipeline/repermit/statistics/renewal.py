@@ -15,7 +15,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 from scipy import signal
 
@@ -40,22 +39,32 @@ def remaining_survival(
     """
     half = (np.arange(gaps + ahead + 1) + 0.5) * step
     whole = np.arange(gaps + ahead + 2) * step
+    first = np.exp(-((whole / scale) ** shape))
+    found = np.empty((gaps + 1, ahead + 1))
+    found[0] = first[: ahead + 1]
+    if not gaps:
+        return found
     survival_half = np.exp(-((half / scale) ** shape))
     renewed_by = -np.expm1(-((whole[1 : gaps + 1] / scale) ** shape) - other_rate * whole[1 : gaps + 1])
     # A life far shorter than a step can't be told on this grid; the floor keeps its likelihood finite and small.
-    kept = survival_half[: max(gaps, 1)] * np.exp(-other_rate * half[: max(gaps, 1)])
+    kept = survival_half[:gaps] * np.exp(-other_rate * half[:gaps])
     kept[0] = max(kept[0], 1e-6)
     births = signal.lfilter([1.0], kept, renewed_by)
-    first = np.exp(-((whole / scale) ** shape))
     fade, fresh = np.exp(-other_rate * step), np.exp(-other_rate * step / 2) * survival_half
-    found = np.empty((gaps + 1, ahead + 1))
-    found[0] = first[: ahead + 1]
-    renewed = np.zeros(gaps + ahead + 1)
-    for i in range(1, gaps + 1):
-        renewed = fade * renewed[1:] + births[i - 1] * fresh[: renewed.size - 1]
-        found[i] = renewed[: ahead + 1]
-    found[1:] += fade ** np.arange(1, gaps + 1)[:, None] * sliding_window_view(first, ahead + 1)[1 : gaps + 1]
+    # In place at a watch i and alive at time s of the process, s >= i: those born before step i - 1 and there a step
+    # ago, and those born since; one pass over i for all s at once.
+    lived = np.concatenate([np.zeros(gaps), fresh])
+    born = births[:, None] * _diagonals(lived, gaps - 1, gaps, gaps + ahead + 1, -1)
+    there = signal.lfilter([1.0], [1.0, -fade], born, axis=0)
+    found[1:] = _diagonals(there.ravel(), 1, gaps, ahead + 1, gaps + ahead + 2)
+    found[1:] += fade ** np.arange(1, gaps + 1)[:, None] * _diagonals(first, 1, gaps, ahead + 1, 1)
     return found
+
+
+def _diagonals(values: FloatArray, start: int, rows: int, columns: int, apart: int) -> FloatArray:
+    """A view of values as rows of neighbours, each beginning so many further than the one before."""
+    size = values.itemsize
+    return np.ndarray((rows, columns), np.float64, values, start * size, (apart * size, size))
 
 
 @dataclass(frozen=True)
