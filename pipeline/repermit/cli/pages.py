@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from repermit.cli.made_before import MadeBefore
 from repermit.cli.options import asking, now
 from repermit.cli.talk import say
 from repermit.errors import CallError, StoreError
@@ -44,22 +45,28 @@ def write_page(
     with asking(store, wait, as_of) as con:
         window = last_month(con, month)
         about = name or f"{window.first:%Y-%m}"
+        path = out or Path(file_name(kind, about + _then(as_of)))
+        before = MadeBefore(con, store.name)
+        if not csv and as_of is None and before.as_it_would_be(path, kind, name, window):
+            say(f"unchanged: {path}")
+            return path
         say(f"asking {store} about {about}")
         page, report = make(con, store.name, kind, name, window)
-    written = write(page, out or Path(file_name(kind, about + _then(as_of))))
+    written = write(page, path)
     if csv:
         say(f"tables: {write_tables(page, written)}")
     if as_of is None:
-        _keep(store, [report], wait)
+        before.add(written, kind, name, window, page.headline)
+        _keep(store, [report], before, wait)
     return written
 
 
-def _keep(store: Path, made: list[Report], wait: float) -> None:
+def _keep(store: Path, made: list[Report], before: MadeBefore, wait: float) -> None:
     """Write down in the store that the reports were made; where it can't be written, say so."""
     from repermit.reports_made import keep
 
     try:
-        keep(store, made, now=now(), wait_s=wait)
+        keep(store, made, before.new, now=now(), wait_s=wait)
     except StoreError as error:
         say(f"the store holds no record of {'these reports' if made[1:] else 'this report'}: {error.what}")
 
@@ -182,18 +189,26 @@ def write_all(
         wanted: list[tuple[str, str | None]] = [("monthly", None)]
         wanted += [(kind, name) for kind in ("fleet", "shop", "terminal") for name in known(con, kind)]
         entries, written, made = [], [], []
+        before = MadeBefore(con, store.name)
         for kind, name in wanted:
             about = name or f"{window.first:%Y-%m}"
-            say(f"{kind} page: {about}")
+            path = out / file_name(kind, about)
+            written.append(path)
+            same = None if csv or as_of else before.as_it_would_be(path, kind, name, window)
+            say(f"{kind} page: {about}{' (unchanged)' if same else ''}")
+            if same:
+                entries.append(Entry(kind, about, path.name, same.headline))
+                continue
             page, report = make(con, store.name, kind, name, window)
             made.append(report)
-            written.append(write(page, out / file_name(kind, about)))
+            write(page, path)
+            before.add(path, kind, name, window, page.headline)
             if csv:
-                say(f"tables: {write_tables(page, written[-1])}")
-            entries.append(Entry(kind, about, written[-1].name, page.headline))
+                say(f"tables: {write_tables(page, path)}")
+            entries.append(Entry(kind, about, path.name, page.headline))
         mark = fingerprint(con)
-    if as_of is None:
-        _keep(store, made, wait)
+    if as_of is None and made:
+        _keep(store, made, before, wait)
     entries += _earlier(out, {e.file for e in entries})
     written.append(write(index_page(tuple(entries), store.name, mark, window.end), out / "index.html"))
     return written

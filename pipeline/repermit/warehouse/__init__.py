@@ -4,7 +4,7 @@ May import `errors`, `contract`, `settings`, `resources`. Within, imports run fr
 `relations` and `schema` to `stores`; other rooms import from here alone. A store has the schemas
 
 - `record`: meta (version, settings), batches, aliases, likely (ids that unknown trailers may mean), validations,
-  reports made, reasons (those that waiting rows had before),
+  reports made (and, from the first on, their pages), reasons (those that waiting rows had before),
 - `accepted`: the rows that passed, append-only, with `batch_id` and `retired_by`,
 - `waiting`: the quarantine, as text, with the line as read and its reasons,
 - `current`: views of what is accepted now (or was, as of a batch),
