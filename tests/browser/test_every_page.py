@@ -37,7 +37,7 @@ HOSTILE = (
     "constructor",
 )
 """Names that do harm where text is taken for code, or hide what they are."""
-CHARTS = {"monthly": 4, "fleet": 2, "shop": 2, "terminal": 1, "index": 0, "validation": 0}
+CHARTS = {"monthly": 4, "fleet": 2, "shop": 0, "terminal": 1, "index": 0, "validation": 0}
 """How many charts a page of each kind holds where there is something to draw, without those that take more than counts (`SOMETIMES`)."""
 SOMETIMES = {
     "#outlook": {"monthly", "fleet"},
@@ -49,6 +49,7 @@ SOMETIMES = {
     "#rack-side-figure": {"monthly"},
     "#shops-figure": {"monthly"},
     "#which-lane-figure": {"terminal"},
+    "#which-hold-figure": {"shop"},
 }
 """Charts that take more, and the kinds of page of the sample that hold them."""
 MONTHS = ("2025-01", "2025-02", "2025-03")
@@ -74,7 +75,7 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 def charts_of(one: Any, path: Path) -> int:
     """How many charts the page should hold; three months of eight trailers are too few for some of them."""
     return CHARTS[kind_of(path)] + sum(
-        one.page.locator(id_).count() for id_ in (*SOMETIMES, "#against-figure")
+        one.page.locator(id_).count() for id_ in (*SOMETIMES, "#against-figure", "#how-figure")
     )
 
 
@@ -191,6 +192,10 @@ def test_pages_of_the_sample_on_a_phone_and_on_paper(sample: list[Path], open_pa
         one = open_page(path, 375, "dark")
         printed = one.page.pdf(format="A4")
         assert 1 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= SHEETS_LIMIT, path.name
+        if kind_of(path) == "shop":  # on paper nobody can open a table
+            one.page.emulate_media(media="print")
+            assert one.page.locator("#which-hold-table td").first.is_visible()
+            one.page.emulate_media(media="screen")
         harmless(one, path)
         for id_, kinds in SOMETIMES.items():
             assert one.page.locator(id_).count() == (kind_of(path) in kinds), (path.name, id_)
@@ -204,9 +209,14 @@ def test_the_check_card_is_one_sheet_with_the_cautions(
     with opened(sample[0].parents[1] / "s.duckdb") as con:
         found = where_first(con, "s", select(con, system=system), positions=positions)
     one = open_page(write(card_page(found), tmp_path / "card.html"), 1440)
-    printed = one.page.pdf(format="A4", prefer_css_page_size=True)
-    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+    for paper in ("A4", "Letter"):
+        printed = one.page.pdf(format=paper, prefer_css_page_size=True)
+        assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1, paper
     one.page.emulate_media(media="print")
+    boxes = one.page.locator("#page_cautions p").evaluate_all(
+        "all => all.map(one => one.getBoundingClientRect().left)"
+    )
+    assert len(set(boxes)) == 2  # side by side, so that the sheet has room for the checks
     sizes = "all => all.map(one => parseFloat(getComputedStyle(one).fontSize))"
     assert (
         min(one.page.locator("#page_cautions p, td").evaluate_all(sizes)) >= 13

@@ -351,7 +351,11 @@ def test_the_words_of_shop_pages(sample: Path) -> None:
             selection = select(con, shop=shop)
             page = shop_page(shop_record(con, sample.name, selection))
             said = text(with_silent(page, silent(con, sample.name, selection)))
-            assert page.sections[0].id.startswith("look-") and "1,000 sensors" in said
+            assert (
+                page.sections[0].id == "to-do"
+                and page.sections[1].id.startswith("look-")
+                and "1,000 sensors" in said
+            )
             assert len(said) > 500 and NOT_SAID.findall(said) == []
             assert [other for other in shops if other != shop and other in said] == []
 

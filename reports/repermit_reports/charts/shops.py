@@ -62,8 +62,11 @@ def times_as_often(rows: Rows) -> Chart:
     Rows, in the order to show: what, times, low, high, label.
     """
     order = [row["what"] for row in rows]
-    most = max([2.0, *(row["high"] for row in rows)])
-    scale = alt.Scale(domain=[0, min(most, 6.0) * 1.05])
+    points_in = max([2.0, *(row["times"] for row in rows)])
+    most = min(
+        max(row["high"] for row in rows), 2 * points_in
+    )  # a limit far out would press all else together
+    scale = alt.Scale(domain=[0, max(most, points_in) * 1.05])
     x = alt.X("times:Q", title="times as often as the others' record leads to expect", scale=scale)
     base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("what:N", sort=order, title=None))
     once = alt.Chart(alt.InlineData(values=[{"x": 1}])).mark_rule(style="reference").encode(x="x:Q")

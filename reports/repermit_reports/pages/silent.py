@@ -69,7 +69,12 @@ def _plain_section(s: Silent) -> Section:
     if t.per_position_year is None or t.interval_days is None:
         lede += " No position has two such tests on record, so nothing can be told."
     else:
-        lede += f" {seen(t.stuck_dry, 'sensor', 'sensors')} found stuck dry in {whole(t.tests)} tests."
+        count = seen(t.stuck_dry, "sensor") if t.stuck_dry else "No sensor"
+        lede += (
+            f" {count} was found stuck dry in {whole(t.tests)} tests."
+            if t.stuck_dry < 2
+            else f" {count} were found stuck dry in {whole(t.tests)} tests."
+        )
         thousand = [
             None if p is None else round(p * 1000, 1)
             for p in (t.on_demand, t.on_demand_low, t.on_demand_high)

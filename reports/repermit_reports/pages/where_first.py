@@ -5,7 +5,6 @@ Takes `Searches`, gives sections and a `Page`.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -17,8 +16,9 @@ from repermit_reports.pages.words import CAUTIONS
 if TYPE_CHECKING:
     from repermit.studies.location.check_minutes import Minutes
 
-FIRST = 3
-"""So many checks stand in a table."""
+ORDINALS = ("first", "second", "third", "fourth")
+FIRST, ON_CARD = 3, 4
+"""So many checks stand in a table of the shop's page, and of the card, which has the sheet for itself."""
 CHECKS = {
     "sensor_tip_clean": "wipe the sensor tip",
     "connection_look": "look at the connections",
@@ -30,10 +30,12 @@ CHECKS = {
     "ground_test": "test the ground",
 }
 SHOWS = {"all_pass": "all pass, still no permit", "several": "several at once", "none_pass": "none passes"}
+NEXT = f"Not found by then: go on in the customary order (common practice): {CUSTOMARY}."
 LAST = "Last, always: a full function test of every position and of the ground. One fault found does not end the search."
 POSITION = (
     "A position is a place in the chain, not always the compartment of that number: trace before climbing."
 )
+ORDER = "A quick check that seldom finds the fault may come before a long one that finds it more often: the order is the quickest on average. Past findings are those with this showing; where they are few, those of other positions lend theirs."
 METHOD = "Where to look first: how often each cause was found before, with the minutes of each check, gives the order that finds the fault in the fewest minutes on average, a housing being opened once (Kadane and Simon 1977; Horn 1972). A fault is taken to be one, and a check to see it where it is."
 
 
@@ -51,8 +53,8 @@ def look_sections(found: Searches) -> tuple[Section, ...]:
     thin = []
     for i, (system, n, searches) in enumerate(found.kinds()):
         if any(s.steps for s in searches):
-            table = _table(f"look-{i}-table", _kind(system, n), searches, helped=not sections)
-            notes = (LAST, POSITION, minutes_words(found.minutes)) if not sections else ()
+            table = _table(f"look-{i}-table", _kind(system, n), searches)
+            notes = _notes(found) if not sections else ()
             sections.append(
                 Section(
                     f"look-{i}",
@@ -70,10 +72,20 @@ def look_sections(found: Searches) -> tuple[Section, ...]:
     return tuple(sections)
 
 
+def _notes(found: Searches) -> tuple[str, ...]:
+    return (NEXT, LAST, POSITION, ORDER, minutes_words(found.minutes))
+
+
 def card_page(found: Searches) -> Page:
     """The check card of the first kind of trailer that anything can be said of: one sheet, cautions on it."""
-    sections = tuple(s for s in look_sections(found) if s.table)[:1]
-    sections = tuple(replace(s, lede="") for s in sections)
+    sections: tuple[Section, ...] = ()
+    for system, n, searches in found.kinds():
+        if not sections and any(s.steps for s in searches):
+            title, table = (
+                f"Where to look first: {_kind(system, n)}",
+                _table("look-0-table", _kind(system, n), searches, ON_CARD),
+            )
+            sections = (Section("look-0", title, "", table=table, notes=_notes(found)),)
     whose = f", {found.shop}" if found.shop else ""
     return Page(
         kind="card",
@@ -117,41 +129,29 @@ def _shows(indicated: int | str) -> str:
     return "ground open" if indicated == GROUND else SHOWS[indicated]
 
 
-def _table(id_: str, kind: str, searches: list[Search], helped: bool) -> Table:
+def _table(id_: str, kind: str, searches: list[Search], checks: int = FIRST) -> Table:
     columns = (
         Column("shows", "tester shows"),
-        *(Column(name, name) for name in ("first", "second", "third")),
+        *(Column(name, name) for name in ORDINALS[:checks]),
         Column("found", "found by then", "of 100", "integer"),
         Column("minutes", "to the fault", "min", "integer"),
-        Column(
-            "customary",
-            "customary order",
-            "min",
-            "integer",
-            f"on average, as is common practice: {CUSTOMARY}" if helped else "",
-        ),
-        Column(
-            "past",
-            "past findings",
-            kind="integer",
-            help="with this showing; where they are few, those of other positions lend theirs"
-            if helped
-            else "",
-        ),
+        *([Column("customary", "customary order", "min", "integer")] if checks == FIRST else []),
+        Column("past", "past findings", kind="integer"),
     )
     alike: dict[tuple[object, ...], list[Search]] = {}
     for s in searches:
         if s.steps:
-            alike.setdefault(_row(s), []).append(s)
+            alike.setdefault(_row(s, checks), []).append(s)
     rows = tuple((_together(group), *row, sum(s.alike for s in group)) for row, group in alike.items())
     return Table(id_, f"{kind}; in brackets: of 100 such faults, how many the check finds", columns, rows)
 
 
-def _row(s: Search) -> tuple[object, ...]:
-    shown = s.steps[:FIRST]
-    checks = [f"{check_words(k, s.indicated)} ({_of_100(k.probability)})" for k in shown]
+def _row(s: Search, checks: int) -> tuple[object, ...]:
+    shown = s.steps[:checks]
+    told = [f"{check_words(k, s.indicated)} ({_of_100(k.probability)})" for k in shown]
     found = round(sum(k.probability for k in shown) * 100)
-    return (*checks, *[None] * (FIRST - len(checks)), found, _two(s.expected), _two(s.customary))
+    minutes = (_two(s.expected), _two(s.customary))[: 2 if checks == FIRST else 1]
+    return (*told, *[""] * (checks - len(told)), found, *minutes)
 
 
 def _together(group: list[Search]) -> str:

@@ -7,11 +7,13 @@ Marts in, `ShopRecord` out. May import `warehouse` and its neighbours. The other
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.location.where_first import Searches, where_first
+from repermit.studies.repairs.came_back import CameBack, came_back
 from repermit.studies.repairs.fixes import Fix, summarise
 from repermit.studies.repairs.needless import NothingFound, Sensors, nothing_found, sensors
 from repermit.studies.repairs.repaired import Repairs, load
@@ -20,6 +22,8 @@ from repermit.warehouse import Connection, records, settings_of
 
 if TYPE_CHECKING:
     from repermit.studies.repairs.repaired import IntArray
+
+YEAR = timedelta(days=365)
 
 
 @dataclass(frozen=True)
@@ -35,6 +39,7 @@ class Compared:
 class ShopRecord:
     """One shop, on all records before the window's end.
 
+    `methods` are of the kinds of fix of which some say how they were done. `came_back` are those of the last 12 months.
     `labour_min` and `cost` are sums over the visits that carry one (`with_labour`, `priced`).
     """
 
@@ -43,6 +48,7 @@ class ShopRecord:
     total: Fix
     actions: tuple[Compared, ...]
     methods: tuple[Compared, ...]
+    came_back: tuple[CameBack, ...]
     nothing_found: NothingFound
     sensors: Sensors
     look: Searches
@@ -65,6 +71,9 @@ from core.visits where shop = $shop and received_at < $end
 
 def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord:
     """What the record shows of the selection's shop. Raises CallError where it has no repair on record."""
+    import numpy as np
+    import polars as pl
+
     shop = selection.shop
     if shop is None:
         raise CallError("no shop was named", hint="Give --shop NAME.")
@@ -75,13 +84,16 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
     repairs = load(con, Selection(selection.window))
     mine, others = repairs.of(Selection(selection.window, shop=shop)), repairs.not_of(shop)
     firsts = repairs.of(Selection(selection.window, shop=shop), "is_first")
+    works = repairs.frame[mine].filter(pl.col("method").is_not_null())["action"].unique().to_list()
+    told = repairs.where(pl.col("action").is_in(works))
     counts = records(con, VISITS, {"shop": shop, "end": selection.window.end})[0]
     return ShopRecord(
         about=about(con, store, Selection(every)),
         shop=shop,
         total=summarise(repairs, shop, mine, firsts, level, others),
         actions=_compared(repairs, mine, others, "action", level),
-        methods=_compared(repairs, mine, others, "method", level),
+        methods=_compared(repairs, np.intersect1d(mine, told), np.intersect1d(others, told), "method", level),
+        came_back=came_back(repairs, mine, selection.window.end - YEAR),
         nothing_found=nothing_found(repairs, mine),
         sensors=sensors(con, Selection(selection.window, shop=shop), level),
         look=where_first(con, store, Selection(selection.window, shop=shop)),

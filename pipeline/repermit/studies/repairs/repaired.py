@@ -82,7 +82,7 @@ select f.repair_id, f.trailer_id, f.shop, f.action, f.cause, f.method, f.part_lo
     date_diff('microsecond', f.returned_at, f.followed_until) as followed_us,
     date_diff('microsecond', f.returned_at, f.next_at) as next_us,
     f.next_found as next_position, f.next_found_cause as next_cause, f.next_done as next_action,
-    f.next_indicated_position, f.in_service,
+    f.next_indicated_position, f.in_service, f.returned_at, f.next_at,
     case when exists (select 1 from core.load_days) then b.loads - a.loads end::double as loads
 from followed f
 join loads_before a on a.trailer_id = f.trailer_id and a.day = f.returned_at::date
