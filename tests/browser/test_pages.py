@@ -158,7 +158,9 @@ def test_paper_shows_the_still_pictures_in_light_colours(open_page: OpenPage, pa
     assert page.locator("img.still:visible").count() == 5
     assert page.locator(".live:visible").count() == 0
     assert page.locator("nav:visible, details:visible").count() == 0
-    boxes = "all => all.map(one => getComputedStyle(one).display)"  # a box in a heading stops it being repeated
+    boxes = (
+        "all => all.map(one => getComputedStyle(one).display)"  # a box in a heading stops it being repeated
+    )
     assert set(page.locator("thead button").evaluate_all(boxes)) == {"contents"}
     assert page.evaluate("getComputedStyle(document.body).color") == rgb(theme.COLOURS["light"]["ink"])
     assert page.evaluate("getComputedStyle(document.querySelector('img.still')).filter") == "none"
