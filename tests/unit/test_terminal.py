@@ -16,7 +16,7 @@ import pytest
 from helpers import load, store_from
 from repermit.errors import CallError
 from repermit.resources import folder
-from repermit.studies.racks.cleared import CLEARED
+from repermit.studies.racks.cleared import cleared_within
 from repermit.studies.racks.terminal_counts import in_order
 from repermit.studies.readers import terminal as study
 from repermit.studies.readers.terminal import Terminal
@@ -299,8 +299,8 @@ def test_landing(tmp_path: Path) -> None:
             records["loads"].append({"trailer_id": name, "terminal": terminal, "lane": lane, "loaded_on": "2024-05-05", "loads": 1})  # fmt: skip
         expected[name] = (landed, *map(known, to.split("/")))
     with opened(store_from(tmp_path, records)) as con:
-        days = {"first": date(2024, 5, 1), "end": date(2024, 6, 1), "terminal": "N"}
-        found = {name: tuple(to) for name, *to in rows(con, f"select trailer_id, landed, to_terminal, to_lane from ({CLEARED})", days)}  # fmt: skip
+        table = cleared_within(con, date(2024, 5, 1), date(2024, 6, 1))
+        found = {name: tuple(to) for name, *to in rows(con, f"select trailer_id, landed, to_terminal, to_lane from {table} where terminal = 'N'")}  # fmt: skip
     assert found == expected
 
 

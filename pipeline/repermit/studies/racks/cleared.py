@@ -1,9 +1,15 @@
-"""Where every episode that cleared without a repair did so: SQL that the studies of lanes and terminals share.
+"""Where every episode that cleared without a repair did so, which the studies of lanes and terminals share.
 
-May import nothing. An episode belongs to the lane of its first refusal; where it cleared is seen from there. What the
+Marts in, a temporary table out. May import `warehouse`. An episode belongs to the lane of its first refusal; where it cleared is seen from there. What the
 terminal wrote down goes first (`released_by` of the last refusal), then the next load on record; among several of
 one day, one at the last refusing lane tells, as in `core.next_loads`.
 """
+
+from __future__ import annotations
+
+from datetime import date
+
+from repermit.warehouse import Connection, once
 
 CLEARED = """
 with refusals_of as (
@@ -17,7 +23,6 @@ with refusals_of as (
     from marts.episodes e
     join refusals_of l on l.episode_id = e.episode_id and l.rank = 1
     where e.outcome like 'cleared%' and e.started_at >= $first and e.started_at < $end
-        and ($terminal is null or e.terminal = $terminal)
 ), next_loads as (
     select distinct e.episode_id, d.terminal as to_terminal, d.lane as to_lane,
         d.terminal is not distinct from e.last_terminal and d.lane is not distinct from e.last_lane as at_last
@@ -51,5 +56,13 @@ select episode_id, trailer_id, terminal, lane, started_at, outcome_detail = 'cle
 from kinds
 group by episode_id, trailer_id, terminal, lane, started_at, outcome_detail, went, last_terminal, last_lane
 """
-"""Takes $first, $end, $terminal (null = all). `landed`: same_lane, other_lane, other_terminal or not_known."""
+"""Takes $first, $end. `landed`: same_lane, other_lane, other_terminal or not_known."""
 ELSEWHERE = "landed in ('other_lane', 'other_terminal')"
+
+
+@once
+def cleared_within(con: Connection, first: date, end: date) -> str:
+    """The name of a table of the episodes that began from `first` to before `end` and cleared without a repair."""
+    name = f"cleared_{first:%Y%m%d}_{end:%Y%m%d}"
+    con.execute(f"create or replace temp table {name} as {CLEARED}", {"first": first, "end": end})
+    return name

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from repermit.studies.about import About, about
-from repermit.studies.racks.cleared import CLEARED, ELSEWHERE
+from repermit.studies.racks.cleared import ELSEWHERE, cleared_within
 from repermit.studies.racks.lane_row import Chance, LaneRow, Since
 from repermit.studies.racks.terminal_counts import in_order
 from repermit.studies.selection import Selection, Window, covered
@@ -49,12 +49,12 @@ class Lanes:
 
 
 CELLS = f"""
-with cleared as ({CLEARED}), events as (
+with events as (
     select trailer_id, date_trunc('month', started_at)::date as month, terminal, lane,
         (landed <> 'same_lane')::integer as planned, ({ELSEWHERE})::integer as elsewhere, 1 as cleared
-    from cleared
+    from {{cleared}}
     union all
-    select trailer_id, date_trunc('month', started_at)::date, to_terminal, to_lane, -1, 0, 0 from cleared where {ELSEWHERE}
+    select trailer_id, date_trunc('month', started_at)::date, to_terminal, to_lane, -1, 0, 0 from {{cleared}} where {ELSEWHERE}
 ), loaded as (
     select trailer_id, month, terminal, lane, loads, 0 as elsewhere, 0 as cleared from {{loads}}
     where month >= date_trunc('month', $first::date) and month < $end and (trailer_id, month) in (select (trailer_id, month) from events)
@@ -78,13 +78,14 @@ where month >= date_trunc('month', $first::date) and month < $end and terminal i
 group by terminal, lane having sum(loads) > 0
 order by terminal, lane
 """
-LANDED = f"select started_at, {ELSEWHERE} as elsewhere from ({CLEARED}) where episode_id = $id"
-NOT_PLACED = f"select count(*) from ({CLEARED}) where terminal is null or lane is null"
+LANDED = f"select started_at, {ELSEWHERE} as elsewhere from {{cleared}} where terminal = $terminal and episode_id = $id"
+NOT_PLACED = "select count(*) from {cleared} where ($terminal is null or terminal = $terminal) and (terminal is null or lane is null)"
 BY_MONTH = "marts.loads_by_lane_month"
 BY_DAY = """(select trailer_id, terminal, lane, date_trunc('month', loaded_on)::date as month, loads
     from staging.loads where loaded_on >= $first and loaded_on < $end)"""
 
 
+@once
 def lanes(con: Connection, store: str, selection: Selection, record: Window | None = None) -> Lanes:
     """Every lane against others in the selection's window, or those of its terminal.
 
@@ -94,8 +95,9 @@ def lanes(con: Connection, store: str, selection: Selection, record: Window | No
     record = record or window
     every = _every_lane(con, window, record)
     found = tuple(row for row in every if selection.terminal in (None, row.terminal))
-    days = {"first": window.first, "end": window.end, "terminal": selection.terminal}
-    return Lanes(about(con, store, selection), window, record, found, int(one(con, NOT_PLACED, days)))
+    not_placed = NOT_PLACED.format(cleared=cleared_within(con, window.first, window.end))
+    nowhere = int(one(con, not_placed, {"terminal": selection.terminal}))
+    return Lanes(about(con, store, selection), window, record, found, nowhere)
 
 
 @once
@@ -123,8 +125,8 @@ def chance_of(
     whole = covered(con)
     if whole is None or terminal is None or lane is None:
         return None
-    days = {"first": whole.first, "end": whole.end, "terminal": terminal}
-    landed = rows(con, LANDED, days | {"id": episode_id})
+    sql = LANDED.format(cleared=cleared_within(con, whole.first, whole.end))
+    landed = rows(con, sql, {"terminal": terminal, "id": episode_id})
     row = lanes(con, store, Selection(whole, terminal=terminal)).of(terminal, lane) if landed else None
     if row is None or (row.since and f"{landed[0][0]:%Y-%m}" < row.since.earliest):
         return None
@@ -140,7 +142,9 @@ def _cells(con: Connection, window: Window, record: Window) -> tuple[Cells, list
     loads = BY_MONTH if record.first.day == record.end.day == 1 else BY_DAY
     days = {"first": record.first, "end": record.end}
     named = rows(con, LANES.format(loads=loads), days | {"since": window.first.replace(day=1)})
-    counted = frame(con, CELLS.format(loads=loads), days | {"terminal": None})
+    counted = frame(
+        con, CELLS.format(loads=loads, cleared=cleared_within(con, record.first, record.end)), days
+    )
     lane, stratum, trailer, month = (
         counted[name].to_numpy() for name in ("code", "stratum", "trailer", "since")
     )

@@ -10,7 +10,7 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import Any
 
-from repermit.studies.racks.cleared import CLEARED
+from repermit.studies.racks.cleared import cleared_within
 from repermit.warehouse import Connection, records
 
 Lane = str | None
@@ -58,9 +58,9 @@ where terminal = $terminal and month >= $first and month < $end
 group by lane, trailer_id
 """
 
-LANDED = f"""
+LANDED = """
 select trailer_id, lane, landed, to_terminal, to_lane, by_next_load::integer as by_next_load, count(*) as n
-from ({CLEARED}) group by all order by all
+from {cleared} where terminal = $terminal group by all order by all
 """
 
 
@@ -80,7 +80,8 @@ def tallies(
         units[row.pop("lane")][row.pop("trailer_id")].update(row)
     for row in records(con, EPISODES, days):
         units[row["lane"]][row["trailer_id"]].update({"episodes": row["n"], row["became"]: row["n"]})
-    for row in records(con, LANDED, days):
+    landed = LANDED.format(cleared=cleared_within(con, days["first"], days["end"]))
+    for row in records(con, landed, {"terminal": days["terminal"]}):
         n, where = row["n"], row["landed"]
         elsewhere = n * (where in ("other_lane", "other_terminal"))
         units[row["lane"]][row["trailer_id"]].update(

@@ -184,14 +184,15 @@ def per_loads(units: Units, lanes: Collection[Lane], what: str, settings: Settin
     """
     from repermit.statistics.rates import rate_intervals
 
-    pooled: dict[str, Counter[str]] = defaultdict(Counter)
+    loads_of: dict[str, int] = defaultdict(int)
+    events_of: dict[str, int] = defaultdict(int)
     for lane in lanes:
         for trailer, counts in units.get(lane, {}).items():
-            pooled[trailer].update(counts)
-    loads = [counts["loads"] for counts in pooled.values()]
+            loads_of[trailer] += counts["loads"]
+            events_of[trailer] += counts[what]
+    loads, events = list(loads_of.values()), list(events_of.values())
     if not sum(loads):
         return None
-    events = [counts[what] for counts in pooled.values()]
     found = rate_intervals(
         events, loads, [0] * len(loads), 1, level=settings.level, min_units=settings.min_trailers
     )

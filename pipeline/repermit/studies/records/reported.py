@@ -11,10 +11,14 @@ from datetime import date
 
 from repermit.reports_made import Months, Report, last_before
 from repermit.studies.selection import Window
-from repermit.warehouse import Connection, one, rows
+from repermit.warehouse import Connection, once, one, rows
 
 SPELL = "join staging.trailers t on t.trailer_id = x.trailer_id and {at} >= t.service_from and (t.service_until is null or {at} < t.service_until)"
-LOADS = "select strftime(loaded_on, '%Y-%m') as month, 'loads' as figure, sum(loads)::double as value from core.load_days x"
+LOADS = """
+select {whose}, strftime(day, '%Y-%m'), sum(loads)::double
+from (select {whose}, loaded_on as day, sum(loads) as loads from core.load_days x {spell} where loaded_on < $end group by all)
+group by all
+"""
 REFUSALS = "select strftime(refused_at, '%Y-%m'), 'refusals', count(*) from staging.refusals x"
 FAULTS = """
 select strftime(started_at, '%Y-%m') as month, count(*) as faults,
@@ -36,10 +40,22 @@ def _figures_sql(kind: str) -> str:
     if kind == "shop":
         parts.insert(0, VISITS.format(of=of))
     else:
-        for sql, at in ((LOADS, "x.loaded_on"), (REFUSALS, "x.refused_at")):
-            spell = SPELL.format(at=at) if kind == "fleet" else ""
-            parts.insert(-2, f"{sql} {spell} where {at} < $end and {of} group by 1")
+        spell = SPELL.format(at="x.refused_at") if kind == "fleet" else ""
+        parts.insert(0, f"{REFUSALS} {spell} where x.refused_at < $end and {of} group by 1")
     return " union all ".join(parts)
+
+
+@once
+def _loads(con: Connection, kind: str, end: date) -> dict[str | None, list[tuple[str, float]]]:
+    """Loads by month of everyone that a report of that kind can be about; of shops none."""
+    if kind == "shop":
+        return {}
+    whose = kind if kind in ("fleet", "terminal") else "null"
+    spell = SPELL.format(at="x.loaded_on") if kind == "fleet" else ""
+    found: dict[str | None, list[tuple[str, float]]] = {}
+    for name, month, loads in rows(con, LOADS.format(whose=whose, spell=spell), {"end": end}):
+        found.setdefault(name, []).append((month, loads))
+    return found
 
 
 def figures(con: Connection, kind: str, name: str | None, end: date) -> Months:
@@ -47,6 +63,8 @@ def figures(con: Connection, kind: str, name: str | None, end: date) -> Months:
     sql = _figures_sql(kind)
     values = {"end": end} | ({"name": name} if "$name" in sql else {})
     found: dict[str, dict[str, float]] = {}
+    for month, loads in _loads(con, kind, end).get(name, ()):
+        found.setdefault(month, {})["loads"] = loads
     for month, figure, value in rows(con, f"select * from ({sql}) order by 1, 2", values):
         found.setdefault(month, {})[figure] = float(value)
     return found
