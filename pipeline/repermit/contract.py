@@ -90,7 +90,9 @@ class Column:
             longest = 10_000 if name == "note" else 200
             holds = f"length(text.{name}) <= {longest} and not regexp_matches(text.{name}, '[\\x00-\\x08\\x0E-\\x1F]')"
             rules.append(
-                Rule(f"{name}_reads", holds, f"{name} is at most {longest} characters, no control characters")
+                Rule(
+                    f"{name}_reads", holds, f"{name} is at most {longest:,} characters, no control characters"
+                )
             )
         elif self.kind != "text":
             holds = f"text.{name} is null or row.{name} is not null"

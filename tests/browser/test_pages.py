@@ -38,7 +38,7 @@ def test_no_page_is_wider_than_its_window(open_page: OpenPage, path: Path, width
     opened.page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
     assert opened.overflow_px() == 0
     room = "pictures => pictures.map(one => one.scrollWidth - one.clientWidth)"
-    too_wide = opened.page.locator(".picture:not([tabindex])").evaluate_all(room)
+    too_wide = opened.page.locator(".picture:not(.scrolls)").evaluate_all(room)
     assert too_wide == [0, 0, 0, 0]
     assert opened.console == []
 
@@ -133,6 +133,46 @@ def test_a_keyboard_reaches_everything_and_shows_where_it_is(open_page: OpenPage
     assert page.locator("#causes-table").is_visible()
     page.keyboard.press("Tab")
     assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+
+
+def test_the_arrow_keys_tell_what_a_chart_tells_when_pointed_at(open_page: OpenPage, path: Path) -> None:
+    opened = open_page(path)
+    page = opened.page
+    told = page.locator("#causes-figure .told")
+    assert told.inner_text() == ""
+    page.locator("#causes-figure .picture").focus()
+    assert told.inner_text() == "Arrow keys tell the 10 marks of this picture one by one."
+    seen = []
+    for _ in range(12):
+        page.keyboard.press("ArrowRight")
+        seen.append(told.inner_text())
+        assert page.locator(".pointed").count() == 1
+    assert seen[5:10] == [
+        f"says: {name}: {at} faults"
+        for at, name in enumerate(
+            (
+                "crimp on the last housing",
+                "residual liquid",
+                "corrosion",
+                "sensor failed",
+                "open ground circuit",
+            )
+        )
+    ]
+    assert seen[9:] == [seen[9]] * 3  # the last stays
+    page.keyboard.press("ArrowUp")
+    assert told.inner_text() == seen[8]
+    page.keyboard.press("Home")
+    assert told.inner_text() == seen[0]
+    page.emulate_media(color_scheme="dark")  # drawn anew, and told as before
+    opened.wait_for_charts()
+    page.keyboard.press("End")
+    assert told.inner_text() == seen[9]
+    page.keyboard.press("Escape")
+    assert page.locator(".pointed").count() == 0
+    page.keyboard.press("Tab")
+    assert told.inner_text() == "" and opened.console == []
+    assert page.evaluate("document.activeElement.tagName") == "SUMMARY"
 
 
 def test_the_page_reads_with_scripts_off(open_page: OpenPage, path: Path) -> None:

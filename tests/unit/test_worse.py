@@ -76,7 +76,7 @@ def test_alike_trailers_are_not_told_apart(tmp_path: Path) -> None:
     assert (
         found is not None
         and not found.named
-        and found.sentence.startswith("Too few to tell: 32 alike trailers")
+        and found.sentence.startswith("Too few to tell: chance alone makes 32 alike trailers")
     )
     assert all(u.worst_tenth is None for u in found.rows)
 

@@ -53,7 +53,7 @@ def control(rows: Rows, per: str) -> Chart:
 def position_by_cause(rows: Rows, positions: list[str], causes: list[str], per: str) -> Chart:
     """Rates by position and cause, as a table of shaded cells with the count under each rate.
 
-    Rows: position, cause, rate, rate_text, limits (text), n.
+    Rows: position, cause, rate, and as text: rate_text, n_text, and as the table has them n and says.
     """
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         x=alt.X(
@@ -69,13 +69,12 @@ def position_by_cause(rows: Rows, positions: list[str], causes: list[str], per: 
         tooltip=[
             alt.Tooltip("position:N"),
             alt.Tooltip("cause:N"),
-            alt.Tooltip("rate_text:N", title=f"faults {per}"),
-            alt.Tooltip("limits:N", title="95 % limits"),
-            alt.Tooltip("n:Q", title="faults", format=","),
+            alt.Tooltip("says:N", title=f"faults {per}"),
+            alt.Tooltip("n:N", title="faults"),
         ],
     )
     rate = base.mark_text(baseline="middle", dy=-6).encode(text="rate_text:N")
-    count = base.mark_text(baseline="middle", dy=8, fontSize=10).encode(text=alt.Text("n:Q", format=","))
+    count = base.mark_text(baseline="middle", dy=8, fontSize=10).encode(text="n_text:N")
     return alt.layer(cells, rate, count).properties(height={"step": 34})
 
 
@@ -95,9 +94,8 @@ def causes(rows: Rows, order: list[str], what: list[str]) -> Chart:
         color=alt.Color("what:N", title=None, sort=what, scale=alt.Scale(domain=what, range=colours)),
         tooltip=[
             alt.Tooltip("cause:N"),
-            alt.Tooltip("what:N", title="of all"),
+            alt.Tooltip("what:N", title="what"),
             alt.Tooltip("amount:N"),
-            alt.Tooltip("share:Q", title="share, %", format=".0f"),
         ],
     )
     labels = base.mark_text(style="label", fontSize=11).encode(text="amount:N")
@@ -163,7 +161,7 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
 
 
 def fixes(rows: Rows, order: list[str]) -> Chart:
-    """Share of fixes that came back, by what was done, with limits. Rows: action, risk, low, high, n, label, says."""
+    """Share of fixes that came back, by what was done, with limits. Rows: action, risk, low, high, n, says."""
     base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("action:N", sort=order, title=None))
     scale = alt.Scale(domain=[0, 1])
     title = "back at the same place within 90 days"
@@ -174,8 +172,7 @@ def fixes(rows: Rows, order: list[str]) -> Chart:
         tooltip=[
             alt.Tooltip("action:N", title="what was done"),
             alt.Tooltip("says:N", title="came back"),
-            alt.Tooltip("low:Q", title="from", format=".0%"),
-            alt.Tooltip("high:Q", title="to", format=".0%"),
+            alt.Tooltip("n:Q", title="fixes with a known place", format=","),
         ],
     )
     counts = base.mark_text(style="quiet").encode(x="high:Q", text="n:Q")
@@ -193,12 +190,12 @@ def by_position(rows: Rows, order: list[str], per: str) -> Chart:
         x=x,
         tooltip=[
             alt.Tooltip("position:N"),
-            alt.Tooltip("n:Q", title="faults", format=","),
+            alt.Tooltip("n:N", title="faults"),
             alt.Tooltip("rate:Q", title=f"faults {per}", format=".3"),
             alt.Tooltip("low:Q", title="from", format=".3"),
             alt.Tooltip("high:Q", title="to", format=".3"),
             alt.Tooltip("trailers:Q", format=","),
         ],
     )
-    counts = base.mark_text(style="quiet").encode(x="high:Q", text="n:Q")
+    counts = base.mark_text(style="quiet").encode(x="high:Q", text="n:N")
     return alt.layer(limits, points, counts)

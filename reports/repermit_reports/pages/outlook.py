@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from repermit.studies.frequency.outlook import (
     ALL,
     NAMES,
@@ -74,11 +76,20 @@ def outlook_section(o: Outlook, plain: bool = False, cost: str = "") -> Section 
         )
         if to_come
         else None,
+        drawn=_past(past) if to_come else None,
         table=table,
         notes=(
             *([] if plain else held),
             "Ranges of small counts are whole numbers and so hold more often than they say. A forecast knows of no change to come: a new method, a sold fleet, a harder winter.",
         ),
+    )
+
+
+def _past(past: list[dict[str, Any]]) -> Table:
+    """The bars in numbers."""
+    columns = (Column("month", "month"), Column("came", "faults", kind="integer"))
+    return Table(
+        "past-table", "Faults of the months before", columns, tuple((p["name"], p["came"]) for p in past)
     )
 
 

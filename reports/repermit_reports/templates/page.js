@@ -1,4 +1,4 @@
-// Draws the charts in the viewer's colour scheme, makes tables sort, and long ones filter. Without it the page shows still pictures.
+// Draws the charts in the viewer's colour scheme, tells their marks by keyboard, makes tables sort, and long ones filter. Without it the page shows still pictures.
 (() => {
   "use strict";
   const charts = JSON.parse(document.getElementById("page_charts").textContent);
@@ -42,6 +42,47 @@
     picture.classList.add("drawn");
   }
 
+  function marksOf(view) {
+    const found = [];
+    const visit = (node) => {
+      if (node.tooltip) found.push(node);
+      for (const inner of node.items ?? []) visit(inner);
+    };
+    visit(view.scenegraph().root);
+    return found;
+  }
+
+  const tells = (tooltip) => Object.entries(tooltip).map(([name, value]) => (name ? `${name}: ${value}` : value)).join("; ");
+
+  // What a mark tells when pointed at, the arrow keys tell as well, mark by mark.
+  function byKeyboard(id) {
+    const figure = document.getElementById(id);
+    const picture = figure.querySelector(".picture");
+    const told = document.createElement("p");
+    let at = -1;
+    told.className = "told";
+    told.setAttribute("role", "status");
+    picture.tabIndex = 0;
+    picture.after(told);
+
+    function point(to) {
+      const marks = drawn.has(id) ? marksOf(drawn.get(id).view) : [];
+      for (const one of figure.querySelectorAll(".pointed")) one.classList.remove("pointed");
+      at = Math.min(Math.max(to, -1), marks.length - 1);
+      marks[at]?._svg?.classList.add("pointed");
+      told.textContent = at >= 0 ? tells(marks[at].tooltip) : marks.length ? `Arrow keys tell the ${marks.length} marks of this picture one by one.` : "";
+    }
+
+    picture.addEventListener("focus", () => point(-1));
+    picture.addEventListener("blur", () => { point(-1); told.textContent = ""; });
+    picture.addEventListener("keydown", (event) => {
+      const to = { ArrowRight: at + 1, ArrowDown: at + 1, ArrowLeft: Math.max(at - 1, 0), ArrowUp: Math.max(at - 1, 0), Home: 0, End: Infinity, Escape: -1 }[event.key];
+      if (to === undefined || event.altKey || event.ctrlKey || event.metaKey) return;
+      event.preventDefault();
+      point(to);
+    });
+  }
+
   async function draw() {
     const mine = ++turn;
     for (const [id, spec] of Object.entries(charts.specs)) {
@@ -50,6 +91,7 @@
   }
 
   if (Object.keys(charts.specs).length) {
+    Object.keys(charts.specs).forEach(byKeyboard);
     draw();
     dark.addEventListener("change", draw);
     narrow.addEventListener("change", draw);

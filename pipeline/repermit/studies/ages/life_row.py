@@ -131,7 +131,9 @@ def _count(life: Life) -> str:
 
 
 def _verdict(life: Life) -> str:
-    shape = f"shape {estimate(*life.all.shape)}"
+    shape = f"shape {estimate(*life.all.shape)}".replace(" (", ", ").rstrip(
+        ")"
+    )  # it stands in brackets itself
     if life.verdict == "too_few":
         return "Too few to tell whether they fail early, at random or worn out."
     if life.verdict in MEANS:
@@ -139,7 +141,7 @@ def _verdict(life: Life) -> str:
     if life.all.verdict in MEANS:
         return (
             f"No verdict: all sensors together speak for {life.all.verdict.replace('_', '-')} failure ({shape}), those"
-            f" whose birth is known, {seen(life.known.lives, 'sensor')} with {seen(life.known.failures, 'failure')},"
+            f" whose birth is known, {seen(life.known.lives, 'sensor')} with {seen(life.known.failures, 'failure').replace(' seen', '')},"
             " do not show it by themselves."
         )
     return f"Whether they fail early, at random or worn out is not shown ({shape}; 1 = at random)."

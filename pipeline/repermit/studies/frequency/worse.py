@@ -16,7 +16,7 @@ from typing import Any
 from repermit.studies.frequency.rates import Rate, Rates, rates
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection
-from repermit.wording import number, percent, seen, whole
+from repermit.wording import chance, number, percent, seen, whole
 
 KEYS = ("trailer", "fleet", "shop")
 LEAST_UNITS = 10
@@ -75,8 +75,8 @@ class Worse:
             return f"Which {self.by} is truly worse: too few to tell from {seen(self.units, self.by)}."
         if self.p >= SHOWN:
             return (
-                f"Too few to tell: {whole(self.units)} alike {self.by}s would differ as much in"
-                f" {percent(self.p)} of such records, so none is truly worse by these."
+                f"Too few to tell: chance alone makes {whole(self.units)} alike {self.by}s differ as much"
+                f" (p = {chance(self.p)}), so none is truly worse by these."
             )
         if not self.named:
             return (

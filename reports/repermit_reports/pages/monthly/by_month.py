@@ -37,6 +37,7 @@ def by_month(m: Monthly) -> Section:
         if (judged := result.judged(row)) and judged.rate is not None
     ]
     signals = {row.month: result.signal_of(row) for row in result.rows}
+    ranges = {row["name"]: (row["low"], row["high"]) for row in rows if row["high"] is not None}
     per = result.clock if result.clock == "loads" else "trailer-days"
     table = Table(
         "by-month-table",
@@ -50,6 +51,12 @@ def by_month(m: Monthly) -> Section:
             Column("faults", "faults", kind="integer"),
             Column("rate", f"faults {rate_over(m.this_month)}", kind="interval"),
             Column("mtbf", "mean time between faults", unit="trailer-days", kind="interval"),
+            Column(
+                "chance",
+                f"chance brings, per 1,000 {per}",
+                kind="interval",
+                help="around the rate of the months before",
+            ),
             Column(
                 "signal",
                 "signal",
@@ -66,6 +73,7 @@ def by_month(m: Monthly) -> Section:
                 row.rate.faults,
                 a_rate(row.rate),
                 (row.rate.mtbf_days, row.rate.mtbf_days_low, row.rate.mtbf_days_high),
+                ranges.get(row.month),
                 SIGNAL_WORDS[signals.get(row.month)],
             )
             for row in m.months

@@ -144,7 +144,7 @@ def _sums(m: Monthly, hours: float, cost: float, unpriced: int, visits: int) -> 
 def _drawn(m: Monthly) -> list[dict[str, Any]]:
     """Shares of all in per cent, of what is on record."""
     rows = []
-    for what, pick in (("faults", "faults"), ("hours stopped", "hours"), ("money", "cost")):
+    for what, pick in (("faults", "faults"), ("hours stopped", "hours"), ("cost", "cost")):
         values = {words(c.cause): getattr(c, pick) or 0.0 for c in m.causes}
         if total := sum(values.values()):
             rows += [

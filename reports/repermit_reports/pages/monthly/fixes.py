@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from repermit.studies.readers.monthly import Monthly
 from repermit.studies.repairs.fixes import Fix
-from repermit.wording import estimate, percent, seen, words
+from repermit.wording import estimate, seen, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table
 
@@ -19,7 +19,7 @@ def fixes_section(m: Monthly) -> Section:
         return _any_fault(found.rows, found.total)
     rows = [
         {"action": words(row.key), "risk": at.risk, "low": at.risk_low, "high": at.risk_high, "n": row.placed,
-         "label": f"{row.placed} fixes", "says": f"{percent(at.risk)} of {row.placed}"}
+         "says": estimate(at.risk, at.risk_low, at.risk_high, as_percent=True)}
         for row in placed
         for at in row.horizons
         if at.days == DAYS and at.risk is not None

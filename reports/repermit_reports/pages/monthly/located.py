@@ -35,6 +35,7 @@ def located_section(m: Monthly) -> Section:
             charts.found_against_named(rows, [str(k) for k in sorted(named)], order),
             "Visits by the position that the tester named (columns) and where the fault was found (rows); framed where both are the same.",
         ),
+        drawn=_cells(cells, named),
         table=_table(found.rows),
         notes=(
             f"All records to {m.about.end}. Left out: {seen(found.not_indicated, 'visit').replace('no visits seen', 'no visit')} in which the tester named no position, and {seen(found.not_recorded, 'visit').replace('no visits seen', 'none')} without a finding on record.",
@@ -45,6 +46,20 @@ def located_section(m: Monthly) -> Section:
 
 def _place(row: Found) -> str:
     return "no fault found" if row.found_place == "none_found" else position_words(row.found_position)
+
+
+def _cells(cells: Counter[tuple[int, str]], named: Counter[int]) -> Table:
+    """The picture in numbers."""
+    return Table(
+        "named-table",
+        "Where the fault was, of what the tester named, all systems together",
+        (
+            Column("named", "tester named", kind="integer"),
+            Column("found", "found at"),
+            Column("n", "visits, of those named so", kind="share"),
+        ),
+        tuple((k, where, (n, named[k])) for (k, where), n in sorted(cells.items())),
+    )
 
 
 def _table(rows: tuple[Found, ...]) -> Table:

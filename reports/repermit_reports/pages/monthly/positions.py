@@ -6,7 +6,7 @@ from repermit.studies.frequency.rates import Rate
 from repermit.studies.frequency.shared_rates import SharedOut
 from repermit.studies.location.sharing import ASSUMPTION
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import estimate, interval, number, position_words, seen, whole, words
+from repermit.wording import estimate, number, position_words, seen, whole, words
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table
 
@@ -28,7 +28,7 @@ def by_position(m: Monthly) -> Section:
             "rate": rate[0],
             "low": rate[1],
             "high": rate[2],
-            "n": round(r.faults, 1),
+            "n": number(r.faults),
             "trailers": r.trailers,
         }
         for r in known
@@ -116,10 +116,11 @@ def position_by_cause(m: Monthly) -> Section:
         {
             "position": position_words(r.keys["position"]),
             "cause": words(r.keys["cause"]),
-            "n": round(r.faults, 1),
+            "n": number(r.faults),
+            "n_text": number(r.faults, 2 if r.faults < 10 else 3),
             "rate": rate[0],
             "rate_text": number(rate[0], 2),
-            "limits": interval(*rate[1:]),
+            "says": estimate(*rate),
         }
         for r in m.cells.rows
         if r.faults >= LEAST_SHOWN and (rate := a_rate(r)) is not None
