@@ -109,16 +109,18 @@ def write(
     begins: date = BEGINS,
     mark: str = "Q",
     silent: float = SILENT,
+    trailers: int | None = None,
 ) -> None:
     """The world of `rows` load rows in 36 months, from `begins` for `months`; ids carry the `mark`.
 
-    `silent`: the share of visits of which nobody wrote down the finding.
+    `silent`: the share of visits of which nobody wrote down the finding. `trailers`: so many, where they are to load
+    less often than in proportion.
     """
     folder.mkdir(parents=True, exist_ok=True)
     end = date(begins.year + (begins.month - 1 + months) // 12, (begins.month - 1 + months) % 12 + 1, 1)
     days, share = (end - begins).days, months / MONTHS
     values = {
-        "trailers": trailers_for(rows),
+        "trailers": trailers or trailers_for(rows),
         "a_day": -(-round(rows * share) // days),
         "rows": round(rows * share),
         "refusals": round(REFUSALS * rows / ROWS * share),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import re
 from collections import Counter
 from datetime import UTC, datetime
@@ -12,6 +13,7 @@ from urllib.parse import unquote
 import pytest
 
 from helpers import query, write_csv
+from rendered import details, ill_written, read, untold, violations
 from repermit.cli.pages import write_all
 from repermit.ingest.run import ingest
 from repermit.resources import folder
@@ -24,6 +26,8 @@ from repermit_reports.pages.validation import validation_page
 from repermit_reports.pages.where_first import card_page
 from repermit_reports.pages.words import CAUTIONS
 from repermit_reports.render import write
+from tanker_world import simulate, small
+from tanker_world import write as write_world
 
 NOW = datetime(2026, 1, 2, tzinfo=UTC)
 HOSTILE = (
@@ -69,6 +73,15 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     here = tmp_path_factory.mktemp("sample")
     for delivery in sorted((folder("sample_data") / "csv").iterdir()):
         ingest(here / "s.duckdb", [delivery], now=NOW)
+    return pages_of(here / "s.duckdb", here / "pages")
+
+
+@pytest.fixture(scope="module")
+def tiny(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The pages of four trailers in three months, of which next to nothing is on record."""
+    here = tmp_path_factory.mktemp("tiny")
+    write_world(simulate(small(9, trailers=4, months=3, loads_per_month=20.0)), here / "csv")
+    ingest(here / "s.duckdb", [here / "csv"], now=NOW)
     return pages_of(here / "s.duckdb", here / "pages")
 
 
@@ -277,4 +290,81 @@ def test_an_accessibility_engine_finds_nothing_serious(
             if v["impact"] in ("serious", "critical")
         ]
         assert serious == [], path.name
+        one.page.close()
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        ("4120 loads", "thousands"),
+        ("4,12 loads", "thousands"),
+        ("12345.6 days", "thousands"),
+        ("2.2941 per 1,000 loads", "significant"),
+        ("1.2-3.4 times", "dash"),
+        ("1.2 \N{EN DASH} 3.4 times", "dash"),
+        ("12% of 50", "percent"),
+        ("since 2024-12, 1,234 loads, 2.94 (1.49 to 5.14), 9 of 212, 4.2 % (IEC 60050-192; Crow 1975), TR-12345", ""),
+    ],
+)  # fmt: skip
+def test_numbers_that_are_ill_written_are_seen(text: str, wrong: str) -> None:
+    found = list(ill_written(text))
+    assert len(found) == bool(wrong) and all(wrong in one for one in found)
+
+
+def test_numbers_are_written_the_same_way_everywhere(sample: list[Path], tiny: list[Path]) -> None:
+    pages = [(path, read(path)) for path in (*sample, *tiny)]
+    assert sum(len(page.tables) for _, page in pages) > 100
+    assert [(path.name, found) for path, page in pages for found in violations(page)] == []
+
+
+def test_the_monthly_tables_hold_all_that_its_charts_tell(sample: list[Path], tiny: list[Path]) -> None:
+    for path in (*sample, *tiny):
+        page = read(path)
+        if kind_of(path) == "monthly":
+            assert sum(1 for spec in page.specs.values() for _ in details(spec)) > 5
+            assert untold(page) == []
+    spec = next(iter(page.specs.values()))
+    name = next(iter(spec["datasets"]))
+    for row in spec["datasets"][name]:
+        row |= {key: value + 1234 for key, value in row.items() if isinstance(value, int | float)}
+    assert untold(page)  # the check would see it
+
+
+def test_every_chart_is_told_by_keyboard(sample: list[Path], open_page: Any) -> None:
+    for path in {kind_of(path): path for path in sample}.values():
+        one, read_ = open_page(path, 1440), read(path)
+        for id_, spec in read_.specs.items():
+            one.page.locator(f"#{id_} .picture").focus()
+            told = one.page.locator(f"#{id_} .told")
+            marks = len(list(details(spec)))
+            assert told.inner_text() == f"Arrow keys tell the {marks} marks of this picture one by one."
+            one.page.keyboard.press("End")
+            assert all(
+                f"{name}: " in told.inner_text()
+                for name, value in list(details(spec))[-1]
+                if value is not None
+            )
+            assert one.page.locator(f"#{id_} .pointed").count() == 1
+        one.page.close()
+
+
+def test_every_kind_of_page_reads_with_scripts_off(
+    sample: list[Path], tiny: list[Path], open_page: Any
+) -> None:
+    for path in {(len(pages), kind_of(path)): path for pages in (sample, tiny) for path in pages}.values():
+        one, page = open_page(path, 1440, scripts=False), read(path)
+        assert set(page.stills) == set(page.figures) == set(page.specs), path.name
+        for still in page.stills.values():
+            drawn = base64.b64decode(still.removeprefix("data:image/svg+xml;base64,")).decode()
+            assert re.search(r"role-mark[^>]*>\s*<(path|text|line|rect)", drawn), path.name
+        shown = one.page.locator("img.still:visible").evaluate_all("all => all.map(one => one.naturalWidth)")
+        assert shown == [theme.STILL_WIDTH] * len(page.figures), path.name
+        for folded in one.page.locator("summary").all():
+            folded.click()
+        assert one.page.locator("table:visible").count() == len(page.tables)
+        assert one.page.locator("tbody tr:visible").count() == sum(len(table.rows) for table in page.tables)
+        assert page.headings[0] == 1 and page.headings.count(1) == 1
+        assert all(
+            after <= before + 1 for before, after in zip(page.headings, page.headings[1:], strict=False)
+        )
         one.page.close()
