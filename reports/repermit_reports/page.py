@@ -42,12 +42,13 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """Rows in the order to show; the first column names the row."""
+    """Rows in the order to show; the first column names the row. `folded`: one click away, though no picture stands for it."""
 
     id: str
     caption: str
     columns: tuple[Column, ...]
     rows: tuple[tuple[Any, ...], ...]
+    folded: bool = False
 
     def __post_init__(self) -> None:
         for row in self.rows:

@@ -33,7 +33,7 @@ CONTENTS_FROM = 4
 
 
 FOLDED_FROM = 30
-"""A section's table of more rows is folded, though no picture stands for it."""
+"""A table of more rows is folded, though no picture stands for it."""
 
 
 @dataclass(frozen=True)

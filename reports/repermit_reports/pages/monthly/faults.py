@@ -41,6 +41,7 @@ def faults(m: Monthly) -> Section | None:
             )
             for f in m.faults[:MOST]
         ),
+        folded=True,
     )  # fmt: skip
     return Section(
         "faults",
