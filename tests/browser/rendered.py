@@ -185,7 +185,7 @@ def _tells(value: Any, text: str, numbers: list[tuple[float, float]]) -> bool:
     if value is None:
         return True
     if isinstance(value, str):
-        return value.lower() in text
+        return all(word in text for word in value.lower().split())
     return any(abs(value * times - n) <= precision for n, precision in numbers for times in (1, 100))
 
 

@@ -48,9 +48,8 @@ def hours_and_money(rows: Rows, order: list[str]) -> Chart:
         tooltip=[
             alt.Tooltip("cause:N"),
             alt.Tooltip("faults:Q", format=","),
-            alt.Tooltip("what:N", title="of"),
+            alt.Tooltip("what:N", title="what"),
             alt.Tooltip("amount:N"),
-            alt.Tooltip("share:Q", title="share, %", format=".0f"),
         ],
     )
     labels = base.mark_text(style="label").encode(text="amount:N")

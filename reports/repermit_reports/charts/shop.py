@@ -50,7 +50,6 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("fix:N"),
             alt.Tooltip("who:N", title="where"),
             alt.Tooltip("fixes:Q", title="fixes", format=","),
-            alt.Tooltip("back:Q", title="came back", format=".1f"),
             alt.Tooltip("of_100:Q", title="of 100", format=".0f"),
             alt.Tooltip("low:Q", title="from", format=".0f"),
             alt.Tooltip("high:Q", title="to", format=".0f"),

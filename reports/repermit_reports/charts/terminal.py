@@ -37,7 +37,6 @@ def by_lane(rows: Rows, order: list[str]) -> Chart:
         color=colour,
         tooltip=[
             alt.Tooltip("lane:N"),
-            alt.Tooltip("n:Q", title="refusals cleared", format=","),
             alt.Tooltip("loads:Q", title="loads", format=","),
             alt.Tooltip("times:Q", title="times the usual", format=".3"),
             alt.Tooltip("low:Q", title="from", format=".3"),

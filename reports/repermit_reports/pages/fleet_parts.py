@@ -123,6 +123,16 @@ def trailers(f: FleetRecord) -> Section:
             charts.trailers_by_faults(rows),
             f"How many of the {whole(len(f.trailers))} trailers had no fault, one, two and so on, {f.window}.",
         ),
+        drawn=Table(
+            "counted-table",
+            "How many trailers had so many faults",
+            (
+                Column("faults", "faults", kind="integer"),
+                Column("trailers", "trailers", kind="integer"),
+                Column("stands", "that is"),
+            ),
+            tuple((row["faults"], row["trailers"], row["stands"]) for row in rows),
+        ),
         table=_trailers_table(f, shown),
         notes=(
             f"{seen(none, 'trailer')} had no fault on record, which is {TOO_FEW} as well."

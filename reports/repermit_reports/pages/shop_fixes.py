@@ -109,7 +109,7 @@ def _table(id_: str, caption: str, name: str, compared: tuple[Compared, ...]) ->
         Column("name", name),
         Column("back", "came back within 90 days, least to most"),
         Column("chance", "by chance", kind="number"),
-        Column("here", "of 100, here", kind="interval"),
+        Column("here", "of 100, this shop", kind="interval"),
         Column("elsewhere", "of 100, other shops", kind="interval"),
         Column("their_fixes", "came back there"),
         Column("any", "any fault of the trailer within 90 days, of 100", kind="integer"),
@@ -264,11 +264,13 @@ def against_others(s: ShopRecord) -> Section:
         notes.append(
             f"{whole(left_out)} of this shop's {whole(s.total.placed)} fixes have no like elsewhere and are left out of this comparison."
         )
+    held = _held(s.total)
     return Section(
         "against",
         title,
         f"{held_words(a)} {verdict(a)}",
-        figure=_times_as_often(s.total),
+        figure=_times_as_often(held),
+        drawn=_held_table(held) if held else None,
         notes=tuple(notes),
     )
 
@@ -279,10 +281,10 @@ def held_words(a: Against) -> str:
     return f"Of the {whole(a.compared)} fixes that the other shops have the like of, {back} came back within 90 days. Expected from the other shops' record on the same mix of work: {number(a.expected, 2)}."
 
 
-def _times_as_often(total: Fix) -> Figure | None:
-    """One line for the same work, one for the same work done the same way; the rule at once is the others."""
+def _held(total: Fix) -> versus.Rows:
+    """One row for the same work, one for the same work done the same way."""
     held = (("the same mix of work", total.against), ("the same mix and action", total.against_same_action))
-    rows = [
+    return [
         {
             "what": what,
             "times": a.ratio,
@@ -293,6 +295,24 @@ def _times_as_often(total: Fix) -> Figure | None:
         for what, a in held
         if a and a.ranked and a.high is not None
     ]
+
+
+def _held_table(rows: versus.Rows) -> Table:
+    """The picture in numbers."""
+    return Table(
+        "times-table",
+        "How many times as often this shop's fixes come back as the others' record leads to expect",
+        (
+            Column("what", "held on"),
+            Column("label", "what came back"),
+            Column("times", "times", kind="interval"),
+        ),
+        tuple((row["what"], row["label"], (row["times"], row["low"], row["high"])) for row in rows),
+    )
+
+
+def _times_as_often(rows: versus.Rows) -> Figure | None:
+    """A line a row; the rule at once is the others."""
     if not rows:
         return None
     return Figure(
