@@ -58,11 +58,15 @@ class Table:
 
 @dataclass(frozen=True)
 class Figure:
-    """A chart and the sentence that says what it shows, for those who can't see it and for those who can."""
+    """A chart and the sentence that says what it shows, for those who can't see it and for those who can.
+
+    `roomy`: its cells hold text, so it keeps its width on a phone, where its box scrolls.
+    """
 
     id: str
     chart: altair.TopLevelMixin
     says: str
+    roomy: bool = False
 
 
 @dataclass(frozen=True)

@@ -298,7 +298,7 @@ def test_an_accessibility_engine_finds_nothing_serious(
     [
         ("4120 loads", "thousands"),
         ("4,12 loads", "thousands"),
-        ("12345.6 days", "thousands"),
+        ("12345 days", "thousands"),
         ("2.2941 per 1,000 loads", "significant"),
         ("1.2-3.4 times", "dash"),
         ("1.2 \N{EN DASH} 3.4 times", "dash"),
@@ -323,10 +323,8 @@ def test_tables_hold_all_that_the_charts_beside_them_tell(sample: list[Path], ti
         assert untold(page) == [], path.name
     page = read(next(path for path in sample if kind_of(path) == "monthly"))
     assert sum(1 for spec in page.specs.values() for _ in details(spec)) > 100
-    spec = next(iter(page.specs.values()))
-    name = next(iter(spec["datasets"]))
-    for row in spec["datasets"][name]:
-        row |= {key: value + 1234 for key, value in row.items() if isinstance(value, int | float)}
+    for table in page.tables:
+        table.rows = [[cell.replace("1", "7") for cell in row] for row in table.rows]
     assert untold(page)  # the check would see it
 
 

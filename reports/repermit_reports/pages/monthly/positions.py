@@ -165,6 +165,7 @@ def position_by_cause(m: Monthly) -> Section:
             "cells-figure",
             charts.position_by_cause(rows, positions, causes, told),
             f"Faults {told} by cause (rows) and position (columns), {m.year}, with the count under each rate; limits are in the table and beside a cell that is pointed at.",
+            roomy=True,
         )
         if _placed(m)
         else None,
