@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 from repermit.contract import KINDS, Column, Table
@@ -35,15 +36,21 @@ def _own_rules(table: Table) -> list[tuple[str, str]]:
     ]
 
 
+def _hung(lead: str, words: str, indent: str | None = None) -> str:
+    """The words after their lead, over as many lines as a terminal of 80 columns needs."""
+    indent = " " * len(lead) if indent is None else indent
+    return textwrap.fill(words, 80, initial_indent=lead, subsequent_indent=indent, break_on_hyphens=False)
+
+
 def text(table: Table) -> str:
     """A table for the terminal."""
-    lines = [f"{table.name}: {table.grain}", f"  key: {', '.join(table.key)}"]
+    lines = [_hung("", f"{table.name}: {table.grain}", "  "), f"  key: {', '.join(table.key)}"]
     width = max(len(c.name) for c in table.columns)
     for c in table.columns:
         need = _need(c, table)
-        lines.append(f"  {c.name:<{width}}  {c.text}" + (f" [{need}]" if need else ""))
-        lines.append(f"  {'':<{width}}    {_kind(c)}")
-    lines += [f"  rule {name}: {words}" for name, words in _own_rules(table)]
+        lines.append(_hung(f"  {c.name:<{width}}  ", c.text + (f" [{need}]" if need else "")))
+        lines.append(_hung(f"  {'':<{width}}    ", _kind(c)))
+    lines += [_hung("  rule ", f"{name}: {words}", "    ") for name, words in _own_rules(table)]
     return "\n".join(lines)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -13,8 +14,10 @@ from hypothesis import strategies as st
 
 from conftest import Run
 from helpers import load
-from repermit.cli.show import WIDTH, as_table
+from repermit.cli.show import WIDTH, as_table, shortened
 from repermit.cli.talk import styled
+from repermit.contract import TABLES
+from repermit.contract_text import text
 from repermit.resources import folder
 
 COMMANDS = (
@@ -27,7 +30,8 @@ COMMANDS = (
     *(f"trend --by {by}" for by in ("system", "fleet")),
     *(f"life --by {by}" for by in ("system", "lot")),
     "life --points", "trend --points", "located", "lanes", "outlook", "quarantine", "quarantine --left",
-    "where-first", "where-first --system five_wire --indicated 3",
+    "where-first", "where-first --system five_wire --indicated 3", "where-first --system two_wire --indicated several",
+    "episode O-00205", "episode O-00001", "chart", "chart --shop Ashlode",
 )  # fmt: skip
 
 
@@ -43,9 +47,52 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_every_table_fits_a_terminal(sample: Path, repermit: Run, command: str) -> None:
     done = repermit(*command.split(), store=sample)
     assert done.exit_code == 0, done.stderr
-    assert "\x1b" not in done.output
-    wide = [line for line in done.stdout.splitlines() if len(line) > WIDTH]
+    fits(done.stdout)
+
+
+def fits(text: str) -> None:
+    assert text and "\x1b" not in text
+    wide = [line for line in text.splitlines() if len(line) > WIDTH]
     assert wide == [], max(wide, key=len)
+
+
+def test_what_became_of_files_is_one_line_each(repermit: Run, tmp_path: Path) -> None:
+    """Their whole names are in JSON and CSV."""
+    trailers = "trailer_id,positions,in_service_on\nT-1,4,2024-01-01\n"
+    tests = "trailer_id,position,tested_at,result\nT-1,1,2024-02-01,pass\n"
+    months = [f"proof-tests-of-the-northern-yard-{month}.csv" for month in ("2024-01", "2024-02")]
+    folder_ = tmp_path / "from the north"
+    folder_.mkdir()
+    for name, said in (
+        ("trailers.csv", trailers),
+        (months[0], tests),
+        (months[1], tests.replace("02-01", "02-02")),
+    ):
+        (folder_ / name).write_text(said)
+    done = repermit("ingest", folder_)
+    fits(done.stdout)
+    assert len(done.stdout.splitlines()) == 2 + 1 + 3  # headings, the line under them, a row a file
+    assert all(f"-{month}.csv" in done.stdout for month in ("2024-01", "2024-02"))
+    told = json.loads(repermit("ingest", folder_, "--format", "json").stdout)
+    assert {Path(row["file"]).name for row in told["rows"]} == {"trailers.csv", *months}
+
+
+def test_the_contract_fits_too() -> None:
+    fits("\n\n".join(map(text, TABLES)))
+
+
+def test_what_does_not_hold_fits_too(repermit: Run, sample: Path, tmp_path: Path) -> None:
+    done = repermit("validate", "--out", tmp_path / "v.html", store=sample)
+    fits(done.stdout)
+
+
+@pytest.mark.parametrize("width", range(3, 12))
+def test_both_ends_of_a_shortened_name_are_its_own(width: int) -> None:
+    name = "abcdefghijkl"
+    short = shortened(name, width)
+    first, last = short.split("…")
+    assert len(short) == width and name.startswith(first) and name.endswith(last)
+    assert shortened(name, 12) == name
 
 
 @given(

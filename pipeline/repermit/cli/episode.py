@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from repermit.cli.options import Asked, Format, question
-from repermit.cli.talk import shown
+from repermit.cli.talk import shown, wrapped
 
 
 @question(())
@@ -17,7 +17,7 @@ def episode(
     name: Annotated[str, typer.Argument(metavar="ID", help="An episode, a refusal or a repair.")],
 ) -> None:
     """One episode: its refusals and visits, and the rule that joined each."""
-    from repermit.cli.show import as_json, as_table, write
+    from repermit.cli.show import WIDTH, as_json, as_table, write
     from repermit.studies.records.episode import explain
 
     with asked.opened() as con:
@@ -39,9 +39,10 @@ def episode(
             write(asked.form, None, names, rows)
             continue
         where = f", {e.terminal} lane {e.lane}" if e.terminal else ""
-        typer.echo(shown(f"{e.episode_id}: trailer {e.trailer_id}, {e.started_at}{where}: {e.sentence()}"))
+        head = f"{e.episode_id}: trailer {e.trailer_id}, {e.started_at}{where}: {e.sentence()}"
+        typer.echo(wrapped(shown(head), WIDTH))
         typer.echo(as_table(names[:4], [row[:4] for row in rows]))
         for p in e.parts:
-            typer.echo(shown(f"  {p.id}: {p.because}"))
+            typer.echo(wrapped(shown(f"  {p.id}: {p.because}"), WIDTH))
         if e.rack_side is not None:
-            typer.echo(f"  {e.rack_side.sentence()}")
+            typer.echo(wrapped(f"  {e.rack_side.sentence()}", WIDTH))

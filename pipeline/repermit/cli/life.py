@@ -67,9 +67,9 @@ def life(
 
 def differing(key: str, p: float | None) -> str:
     """Whether the rows differ, in words."""
-    from repermit.wording import number
+    from repermit.wording import chance
 
     if p is None:
         return f"whether sensors differ by {key} can't be told: too few of known birth failed"
     found = "differ" if p < 0.05 else "are not shown to differ"
-    return f"sensors of known birth {found} by {key} (log-rank test, p = {number(p, 2)})"
+    return f"sensors of known birth {found} by {key}; chance alone does as much with probability {chance(p)} (log-rank test)"

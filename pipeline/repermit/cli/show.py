@@ -7,7 +7,6 @@ import io
 import json
 import re
 import sys
-import textwrap
 from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
@@ -22,6 +21,10 @@ WIDTH = 80
 """Tables are made to fit so many columns of a terminal."""
 LEAST_TEXT = 10
 """A column of text is not made narrower than this."""
+ONE_LINE = ("file",)
+"""Columns whose cells are shortened in their middle, so that their row stays one line: both ends tell files apart."""
+BROKEN = {"duplicate": "dupli-_cate", "corrected": "cor-_rected", "quarantined": "quaran-_tined"}
+"""Headings of one word that may be broken."""
 MARKED = {
     "flagged": ("yes",),
     "signal": ("high", "low"),
@@ -89,6 +92,7 @@ def _widths(heads: list[list[str]], cells: list[list[str]]) -> list[int]:
 def _parts(name: str) -> list[str]:
     """A heading over several lines, broken where its words are joined; short words stay together."""
     lines: list[str] = []
+    name = BROKEN.get(name, name)
     for part in name.replace("_", " ").split():
         if lines and len(lines[-1]) + 1 + len(part) <= max(map(len, name.split("_"))):
             lines[-1] += f" {part}"
@@ -119,7 +123,10 @@ def _block(
     out = [styled(line([top[k] for top in tops]), sys.stdout, bold=True) for k in range(tall)]
     out.append(line(["-" * w for w in widths]))
     for row in cells:
-        wrapped = [_wrapped(cell, w) for cell, w in zip(row, widths, strict=True)]
+        wrapped = [
+            [shortened(cell, w)] if name in ONE_LINE else _wrapped(cell, w)
+            for name, cell, w in zip(names, row, widths, strict=True)
+        ]
         told = any(
             cell in MARKED.get(name.removesuffix("_loads"), ()) for name, cell in zip(names, row, strict=True)
         )
@@ -127,6 +134,14 @@ def _block(
             text = line([lines[k] if k < len(lines) else "" for lines in wrapped])
             out.append(styled(text, sys.stdout, fg="yellow") if told else text)
     return "\n".join(out)
+
+
+def shortened(text: str, width: int) -> str:
+    """The text in so many places: both its ends, with dots for what is left out between them."""
+    if len(text) <= width:
+        return text
+    end = width // 2
+    return f"{text[: width - end - 1]}…{text[-end:]}"
 
 
 def _wrapped(text: str, width: int) -> list[str]:
@@ -143,11 +158,6 @@ def _wrapped(text: str, width: int) -> list[str]:
             lines.append("")
         lines[-1] += rest
     return [line.rstrip() for line in lines]
-
-
-def paragraph(text: str, indent: str = "") -> str:
-    """A sentence over as many lines as a terminal needs."""
-    return textwrap.fill(text, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
 
 
 def _cell(value: Any) -> str:

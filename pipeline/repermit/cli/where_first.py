@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from repermit.cli.options import Asked, Format, question
-from repermit.cli.talk import say
+from repermit.cli.talk import say, wrapped
 
 if TYPE_CHECKING:
     from repermit.studies.location.where_first import Search, Searches
@@ -89,7 +89,7 @@ def _overview(s: Search) -> tuple[object, ...]:
 
 
 def _card(result: Searches, s: Search) -> None:
-    from repermit.cli.show import as_table, paragraph
+    from repermit.cli.show import WIDTH, as_table
     from repermit.studies.location.where_first import CUSTOMARY
     from repermit.wording import percent, seen, words
     from repermit_reports.pages.words import CAUTIONS
@@ -97,8 +97,8 @@ def _card(result: Searches, s: Search) -> None:
     typer.echo(f"WHERE TO LOOK FIRST: {words(s.system)}, {s.positions} positions")
     typer.echo("A suggestion from past records; who looks decides. First of all:")
     for caution in CAUTIONS:
-        typer.echo(paragraph(f"  - {caution}", "    "))
-    typer.echo("\n" + paragraph(s.sentence()))
+        typer.echo(wrapped(f"  - {caution}", WIDTH))
+    typer.echo("\n" + wrapped(s.sentence(), WIDTH, ""))
     if s.steps:
         names = ("", "check", "position", "finds it in", "found before", "minutes", "minutes so far")
         cells = [
@@ -129,4 +129,4 @@ def _card(result: Searches, s: Search) -> None:
     typer.echo(
         f"Minutes: {source.get(result.minutes.source or '', 'not on record; every check is taken to last the same')}."
     )
-    typer.echo(paragraph(f"Customary order (common practice): {CUSTOMARY}.") + "\n")
+    typer.echo(wrapped(f"Customary order (common practice): {CUSTOMARY}.", WIDTH, "") + "\n")

@@ -21,7 +21,7 @@ METHODS = (
     "A lane is held against the terminal's other lanes, trailer by trailer and month by month: a trailer's refusals of a month fall on lanes as its loads do, if the lanes are alike (exact conditional limits; Breslow and Day 1987). So a lane that bad trailers like, or a bad month, does not look bad. Loads that a refusal moved to another lane count where they were meant.",
     "Two things are looked at: refusals that cleared on another lane or at another terminal, and all that cleared without a repair. Limits allow for both. A lane stands out when, among all lanes of all terminals, its excess would be chance with a false share of 5 % at most (Benjamini and Hochberg 1995); one that does is left out of the others, and the rest are looked at again. Where no other lane remains, lanes of other terminals take their place.",
     "A lane is told to be like the others when even its upper limit is no more than twice their rate. In between there are too few refusals to tell.",
-    "Since when: the likeliest month from which the lane had more than its part, and none before; months that fit nearly as well have a log-likelihood within 3 of it.",
+    "Since when: the likeliest month from which the lane had more than its part, and none before; the range holds the months that are at least a twentieth as likely on this record.",
 )
 ASSUMPTIONS = (
     "Refusals for vehicle id, vapour interlock or paperwork are not for equipment: counted, but in no episode.",
