@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from repermit.statistics import strata
-from repermit.statistics.strata import chance_of_more, chance_of_more_hits, held_against, likeliest_start
+from repermit.statistics.comparison import rate_ratio
+from repermit.statistics.strata import (
+    chance_of_more,
+    chance_of_more_hits,
+    held_against,
+    likeliest_start,
+    paired_ratio,
+)
 
 
 def exact(events: np.ndarray, share: np.ndarray, ratio: float) -> np.ndarray:
@@ -156,3 +164,85 @@ def test_the_lady_who_tasted_tea() -> None:
     assert chance_of_more_hits([2], [2], [0], [0]) == (1, 2, 1)
     with pytest.raises(ValueError):
         chance_of_more_hits([3], [2], [0], [1])
+
+
+# --- the same units in two periods ------------------------------------------------------------------------
+
+
+def test_paired_one_unit_is_the_ratio_of_two_counts() -> None:
+    """With one unit there is nothing to scatter: the published limits of `rate_ratio`."""
+    found = paired_ratio([41], [15], [28.01], [19.017])
+    assert (found.ratio, found.low, found.high) == pytest.approx(rate_ratio(41, 28.01, 15, 19.017), rel=1e-9)
+    assert (found.units, found.events) == (1, 56)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_paired_against_a_slow_loop(seed: int) -> None:
+    """The score equation by bisection, limits from the exact distribution, drawn out by the scatter over units."""
+    rng = np.random.default_rng(300 + seed)
+    n = int(rng.integers(4, 15))
+    e, f = rng.uniform(0.2, 3, n), rng.uniform(0.2, 3, n)
+    now, then = (rng.negative_binomial(1, 0.4, n) for _ in range(2))
+    found = paired_ratio(now, then, e, f)
+    y, s = now + then, e / (e + f)
+
+    def due(ratio: float) -> float:
+        return sum(k * ratio * q / (ratio * q + 1 - q) for k, q in zip(y, s, strict=True))
+
+    ratio = bisected(lambda r: due(r) - now.sum())
+    assert found.ratio == pytest.approx(ratio, rel=1e-8)
+    x = int(now.sum())
+    low = bisected(lambda r: exact(y, s, r)[x:].sum() - 0.025)
+    high = bisected(lambda r: 0.025 - exact(y, s, r)[: x + 1].sum())
+    pearson, units = 0.0, 0
+    chances = [ratio * q / (ratio * q + 1 - q) for q in s]
+    for a, k, p in zip(now, y, chances, strict=True):
+        pearson += (a - k * p) ** 2
+        units += k > 0
+    times = pearson / sum(k * p * (1 - p) for k, p in zip(y, chances, strict=True)) * units / (units - 1)
+    drawn = math.sqrt(times) * stats.t.ppf(0.975, units - 1) / stats.norm.ppf(0.975) if times > 1 else 1.0
+    assert found.low == pytest.approx(ratio * (low / ratio) ** drawn, rel=1e-6)
+    assert found.high == pytest.approx(ratio * (high / ratio) ** drawn, rel=1e-6)
+    assert (found.units, found.events) == (units, int(y.sum()))
+
+
+def bisected(rises: Callable[[float], float]) -> float:
+    """Where a rising function of the ratio is zero."""
+    low, high = 1e-6, 1e6
+    for _ in range(200):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if rises(middle) < 0 else (low, middle)
+    return low
+
+
+def test_paired_edges() -> None:
+    none = paired_ratio([0, 0], [0, 0], [1, 1], [1, 1])
+    assert math.isnan(none.ratio) and (none.low, none.high, none.units) == (0, math.inf, 0)
+    assert paired_ratio([0, 0], [3, 1], [1, 1], [1, 1]).ratio == 0 == paired_ratio([0], [3], [1], [1]).low
+    assert paired_ratio([3], [0], [1], [1]).high == math.inf
+    only_now = paired_ratio([2, 9], [1, 0], [1, 5], [1, 0])  # the second unit was not there then
+    assert only_now == paired_ratio([2], [1], [1], [1])
+    assert (
+        paired_ratio([1, 4], [2, 1], [1, 2], [2, 1]).ratio
+        == paired_ratio([4, 1], [1, 2], [2, 1], [1, 2]).ratio
+    )
+    with pytest.raises(ValueError, match="one length"):
+        paired_ratio([1], [1, 2], [1], [1])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("shape", [1, 4])
+@pytest.mark.parametrize("back", [0.0, 0.25])
+@pytest.mark.parametrize(("units", "mean"), [(6, 4.0), (15, 1.5), (60, 1.5)])
+def test_paired_false_alarms(units: int, mean: float, shape: int, back: float) -> None:
+    """400 worlds without a change, of units that differ, a quarter of whose faults come back: at most 4.5 % on a side."""
+    rng = np.random.default_rng(5)
+    more = fewer = 0
+    for _ in range(400):
+        level = rng.gamma(shape, 1 / shape, units) * mean / (1 + back)
+        e, f = rng.uniform(0.5, 1, units), rng.uniform(0.5, 1, units)
+        now, then = rng.poisson(level * e), rng.poisson(level * f)
+        now, then = now + rng.binomial(now, back), then + rng.binomial(then, back)
+        found = paired_ratio(now, then, e, f)
+        more, fewer = more + (found.low > 1), fewer + (found.high < 1)
+    assert max(more, fewer) <= 18  # 10 are due at 2.5 %

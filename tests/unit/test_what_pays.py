@@ -13,7 +13,7 @@ from repermit.settings import Settings
 from repermit.studies.readers.what_pays import Advice, Spared, what_pays
 from repermit.studies.selection import select
 from repermit.warehouse import opened
-from repermit.wording import estimate, number
+from repermit.wording import amount, number
 from test_fixes import Row, trailer, visit
 
 START = datetime(2024, 1, 1)
@@ -69,8 +69,8 @@ def test_the_method_that_comes_back_is_advised_against(tmp_path: Path) -> None:
     assert action.spared.value == pytest.approx(10 * 91 / days * (15 / 20 - 1 / 20), rel=1e-9)
     assert 0 < action.spared.low < action.spared.value < action.spared.high
     assert advice.cost_of_fault == 200 and action.money == action.spared.times(200)
-    told = estimate(action.spared.value, action.spared.low, action.spared.high)
-    assert f"spares about {told} faults" in action.sentence()
+    told, low, high = (amount(x) for x in (action.spared.value, action.spared.low, action.spared.high))
+    assert f"spares about {told} ({low} to {high}) faults" in action.sentence()
     assert "20" in action.evidence and action.unless
 
 

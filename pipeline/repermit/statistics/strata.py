@@ -12,6 +12,8 @@ References
     International Statistical Review 55, 37-48 (from memory).
 [3] Hinkley D.V. (1970) Inference about the change-point in a sequence of random variables. Biometrika 57,
     1-17 (from memory): the likelihood over its place, the rest at its best for each.
+[4] McCullagh P., Nelder J.A. (1989) Generalized Linear Models, 2nd ed. Chapman and Hall, 4.5 (counts that scatter more
+    than the binomial; from memory).
 """
 
 from __future__ import annotations
@@ -76,6 +78,57 @@ def chance_of_more(count: float, events: ArrayLike, share: ArrayLike) -> float:
     """The `p` of `held_against` alone: so many events of the group or more. nan where no stratum tells."""
     x, y, s = _telling(count, events, share)
     return _law(x, y, s)(x, 1.0) if y.size else math.nan
+
+
+@dataclass(frozen=True)
+class Paired:
+    """The units' rate in one period over that in another, with limits; `units` tell something, with `events` in both."""
+
+    ratio: float
+    low: float
+    high: float
+    units: int
+    events: int
+
+
+def paired_ratio(
+    now: ArrayLike, then: ArrayLike, exposed_now: ArrayLike, exposed_then: ArrayLike, level: float = 0.95
+) -> Paired:
+    """The same units in two periods: ratio of their rates, each unit held against itself [1].
+
+    All of shape (n), a unit each: whole events, and exposure in any unit of time. Given a unit's events of both periods
+    those of `now` are binomial, so that units may differ as they like; ratio and limits are those of `held_against`. Where
+    events scatter over units more than that, as repairs that do not hold make them, the logarithms of the limits are drawn
+    out by the root of Pearson's statistic over its freedom [4] times Student's quantile over the normal one; never in.
+
+    A unit exposed in one period only, or without events, tells nothing. Zero events now: ratio and low 0; then: ratio and
+    high infinite; in both: ratio nan, limits 0 to infinity. Raises ValueError as `held_against`, and for negative exposure.
+    """
+    a, b, e, f = (np.asarray(v, dtype=np.float64) for v in (now, then, exposed_now, exposed_then))
+    if not a.shape == b.shape == e.shape == f.shape or a.ndim != 1 or (e < 0).any() or (f < 0).any():
+        raise ValueError("counts and exposures must be of one length, exposures not negative")
+    both = (e > 0) & (f > 0)
+    a, y, s = a[both], (a + b)[both], (e[both] / (e + f)[both])
+    units, events = int((y > 0).sum()), int(y.sum())
+    if not events:
+        return Paired(math.nan, 0.0, math.inf, 0, 0)
+    held = held_against(float(a.sum()), y, s, level)
+    drawn = _scatter(a, y, s, held.ratio, level) if 0 < held.ratio < math.inf else 1.0
+    low = held.ratio * (held.low / held.ratio) ** drawn if 0 < held.ratio < math.inf else held.low
+    high = held.ratio * (held.high / held.ratio) ** drawn if 0 < held.ratio < math.inf else held.high
+    return Paired(held.ratio, low, high, units, events)
+
+
+def _scatter(a: FloatArray, y: FloatArray, s: FloatArray, ratio: float, level: float) -> float:
+    """By how much limits are drawn out, as events scatter over units more than binomial ones; 1 or more."""
+    p, freedom = _chance(s, ratio), int((y > 0).sum()) - 1
+    if freedom < 1:
+        return 1.0
+    times = float(((a - y * p) ** 2).sum() / (y * p * (1 - p)).sum()) * (freedom + 1) / freedom
+    tail = (1 + level) / 2
+    return (
+        math.sqrt(times) * float(special.stdtrit(freedom, tail) / special.ndtri(tail)) if times > 1 else 1.0
+    )
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,12 @@ def ahead(past: Rows, to_come: Rows, what: str) -> alt.LayerChart | alt.FacetCha
         alt.Tooltip("low:Q", title="from", format=".3"),
         alt.Tooltip("high:Q", title="to", format=".3"),
     ]
-    y = alt.Y("came:Q", title=f"{what} in the month", scale=alt.Scale(zero=True))
+    y = alt.Y(
+        "came:Q",
+        title=f"{what} in the month",
+        scale=alt.Scale(zero=True),
+        axis=alt.Axis(tickMinStep=1, format=",d"),
+    )
     came = (
         months(past)
         .mark_bar(color=PALETTE["blue"], opacity=0.6, width=9)

@@ -9,18 +9,17 @@ from datetime import date, timedelta
 
 from repermit.studies.frequency.outlook import ALL
 from repermit.studies.readers.fleet import FleetRecord
-from repermit.wording import amount, percent, seen, whole, words
+from repermit.wording import amount, number, percent, seen, whole, words
 from repermit_reports.page import Page, Section
 from repermit_reports.pages import fleet_parts as parts
-from repermit_reports.pages.fleet_parts import PER, TOO_FEW, VERDICTS, at_least, money
+from repermit_reports.pages.fleet_parts import PER, SURE, at_least, money
 from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
 from repermit_reports.pages.outlook import outlook_section
-from repermit_reports.pages.what_pays import METHOD as WHAT_PAYS_METHOD
-from repermit_reports.pages.what_pays import what_pays_section
+from repermit_reports.pages.to_do import METHOD as TO_DO_METHOD
+from repermit_reports.pages.to_do import currency, to_do_section
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_line, records_give
-
-MOST_NAMED = 5
-"""So many trailers are named in a sentence; the table has them all."""
+from repermit_reports.pages.year_before import METHOD as YEAR_METHOD
+from repermit_reports.pages.year_before import year_line, year_section
 
 METHODS = (
     "A fault: refusals for a reason that lies in the equipment, joined where they are one event, that ended in a repair or that nobody has repaired while the trailer has not loaded since. It counts on the day it began. A correct stop on real liquid and a fault of the rack are not counted as faults of the trailer.",
@@ -38,12 +37,13 @@ ASSUMPTIONS = (
 def fleet_page(f: FleetRecord) -> Page:
     """The page of one fleet; the other fleets are never named. Of a fleet without records it says so."""
     sections: list[Section | None] = []
-    if f.total.faults:
-        sections.append(what_pays_section(f.advice, f.about.currency))
+    if f.total.faults or f.refusals or f.visits:
+        sections.append(to_do_section(f))
     sections.append(parts.unresolved(f))
     if f.total.faults:
-        sections += [parts.trailers(f), parts.causes(f)]
+        sections += [parts.causes(f), year_section(f)]
     sections.append(parts.against(f) if f.total.faults or f.visits else None)
+    sections.append(parts.trailers(f) if f.total.faults else None)
     sections += [outlook_section(f.outlook, plain=True, cost=_cost_to_come(f)), parts.other_visits(f)]
     return Page(
         kind="fleet",
@@ -54,7 +54,7 @@ def fleet_page(f: FleetRecord) -> Page:
         sections=tuple(section for section in sections if section) if f.has_data else (),
         cautions=CAUTIONS,
         data_used=(*_data(f), files_line(f.files)),
-        methods=(*METHODS, WHAT_PAYS_METHOD, OUTLOOK_METHOD),
+        methods=(*METHODS, TO_DO_METHOD, YEAR_METHOD, OUTLOOK_METHOD),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
         made_on=f.window.end,
     )
@@ -98,17 +98,15 @@ def _lede(f: FleetRecord) -> list[str]:
         loads = "loads not on record" if f.loads is None else f"{whole(f.loads)} loads"
         return [
             f"On record: {seen(len(f.trailers), 'trailer')} in service, {loads}, {whole(f.refusals)} refusals for an equipment reason, {whole(f.visits)} shop visits.",
-            _unresolved_line(f),
             _against_line(f) if f.visits else "",
             ONLY_WHAT_STOPS,
         ]
     return [
         _sum_line(f),
         _where_line(f),
-        _pull_in_line(f),
-        _pays_line(f),
-        _unresolved_line(f),
+        year_line(f) if f.visits else "",
         _against_line(f),
+        _quarter_line(f),
     ]
 
 
@@ -128,9 +126,11 @@ def _sum_line(f: FleetRecord) -> str:
         )
     else:
         lines.append(f"All {whole(t.visits)} shop visits carry a price.")
+    if t.hours is not None:
+        lines.append("Hours run by the clock, nights and weekends included.")
     if t.hours is not None and t.hours_known < t.faults:
         lines.append(
-            f"The hours are of the {whole(t.hours_known)} faults with a return on record; those of the other {whole(t.faults - t.hours_known)} come on top."
+            f"They are of the {whole(t.hours_known)} faults with a return on record; the hours of the other {whole(t.faults - t.hours_known)} come on top."
         )
     return " ".join(lines)
 
@@ -141,50 +141,45 @@ def _where_line(f: FleetRecord) -> str:
     return f"Most of it, as far as the cause is on record: {told}." if most else ""
 
 
-def _pull_in_line(f: FleetRecord) -> str:
-    worse = [t for t in f.trailers if t.clearly_more and t.in_fleet]
-    if worse:
-        return f"Pull in: {_names([t.trailer_id for t in worse])}. Of every other trailer: {TOO_FEW}."
-    return f"Pull in: none by these records. Which trailer is worse than the others: {TOO_FEW}."
-
-
-def _pays_line(f: FleetRecord) -> str:
-    """What else pays; trailers have a line of their own."""
-    return " ".join(a.sentence() for a in f.advice.actions if a.kind != "trailers")
-
-
-def _unresolved_line(f: FleetRecord) -> str:
-    if not f.about.records_give["refusals"]:
-        return "Unresolved now: can't be told, as no refusals are on record."
-    names = list(dict.fromkeys(u.trailer_id for u in f.unresolved))
-    return f"Unresolved on {f.as_of}: {_names(names) if names else 'none'}."
-
-
 def _against_line(f: FleetRecord) -> str:
     if not f.other_fleets:
         return "Against other fleets: no other fleet is on record."
     if not f.visits:
         return "Against other fleets: can't be told, as no shop visit of this fleet is on record."
-    told = {a.per: VERDICTS[a.verdict] for a in f.against}
+    told = {a.per: SURE[a.verdict] for a in f.against}
     if len(set(told.values())) == 1:
         return f"Faults against the other fleets, like for like: {next(iter(told.values()))}."
     each = ", ".join(f"{what} {PER[per]}" for per, what in told.items())
     return f"Faults against the other fleets, like for like: {each}."
 
 
+def _ahead(f: FleetRecord) -> tuple[float, float] | None:
+    """How many faults the next quarter may bring."""
+    found = next((q for q in f.outlook.quarter if q.quantity == "faults" and q.key == ALL), None)
+    return (found.low, found.high) if found else None
+
+
+def _quarter_line(f: FleetRecord) -> str:
+    ahead = _ahead(f)
+    if ahead is None:
+        return "Next quarter: can't be told, as too little is on record."
+    return f"Next quarter: {whole(ahead[0])} to {whole(ahead[1])} faults, if nothing changes."
+
+
 def _cost_to_come(f: FleetRecord) -> str:
-    """What the faults of the next quarter cost at the price of those on record."""
-    price = f.advice.cost_of_fault
-    ahead = next((q for q in f.outlook.quarter if q.quantity == "faults" and q.key == ALL), None)
-    if price is None or ahead is None:
+    """What the faults of the next quarter stop and cost, by the averages of those on record."""
+    ahead, price, t = _ahead(f), f.advice.cost_of_fault, f.total
+    if ahead is None:
         return ""
-    low, high = (whole(n * price) for n in (ahead.low, ahead.high))
-    return f" At {amount(price)} a fault, the average of {seen(f.advice.priced, 'priced fault')}, such faults cost {low} to {high} {f.about.currency or '(currency not stated)'}."
-
-
-def _names(names: list[str]) -> str:
-    more = f" and {whole(len(names) - MOST_NAMED)} more" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more
+    told = ""
+    if t.hours and t.hours_known:
+        each = t.hours / t.hours_known
+        low, high = (number(n * each) for n in ahead)
+        told += f"\n\nAt {amount(each)} hours a fault, the average of {seen(t.hours_known, 'fault')} that ended in these months, trailers stand {low} to {high} hours."
+    if price is not None:
+        low, high = (number(n * price) for n in ahead)
+        told += f" At {amount(price)} a fault, the average of {seen(f.advice.priced, 'fault')} with a price, that costs {low} to {high} {currency(f)}."
+    return told
 
 
 def _data(f: FleetRecord) -> tuple[str, ...]:

@@ -9,15 +9,20 @@ from collections import Counter
 from datetime import date
 
 from repermit.studies.frequency.like_for_like import Against
-from repermit.studies.readers.fleet import FleetRecord, Stops, Trailer
+from repermit.studies.readers.fleet import FleetRecord, Trailer
+from repermit.studies.readers.stops import Stops
 from repermit.wording import amount, number, percent, seen, whole, words
 from repermit_reports.charts import fleet as charts
 from repermit_reports.page import Column, Figure, Section, Table
+from repermit_reports.pages.to_do import TOO_FEW, names, pulled_in
 from repermit_reports.pages.words import ONLY_WHAT_STOPS
 
-TOO_FEW = "too few to tell"
 CLEARLY = "clearly more than the others"
 VERDICTS = {"more": "more", "fewer": "fewer", "about_the_same": "about the same", "too_few": TOO_FEW}
+SURE = VERDICTS | {
+    verdict: f"{VERDICTS[verdict]}, and chance can hardly make that difference"
+    for verdict in ("more", "fewer")
+}
 PER = {"trailer_year": "for each trailer and year", "1000_loads": "for every 1,000 loads"}
 OTHER_VISITS = {
     "planned": "planned work",
@@ -31,6 +36,11 @@ OTHER_VISITS = {
 def money(f: FleetRecord, value: float | None) -> str:
     """An amount, with its currency where that is stated."""
     return f"{amount(value)} {f.about.currency or ''}".strip()
+
+
+def priced_at(f: FleetRecord, value: float | None) -> str:
+    """An amount in a sentence that says so where its currency is not stated."""
+    return money(f, value) if f.about.currency else f"{amount(value)} (currency not stated)"
 
 
 def at_least(s: Stops) -> str:
@@ -68,7 +78,7 @@ def unresolved(f: FleetRecord) -> Section | None:
         ),
     )
     lede = (
-        f"{seen(len({u.trailer_id for u in f.unresolved}), 'trailer')} refused, with no repair and no load on record since. Ask where they are."
+        f"{seen(len({u.trailer_id for u in f.unresolved}), 'trailer')} refused, with no repair and no load on record since."
         if f.unresolved
         else f"No trailer of the fleet was waiting for a repair when the records end, on {f.as_of}."
     )
@@ -105,6 +115,11 @@ def trailers(f: FleetRecord) -> Section:
     worse = [t for t in f.trailers if t.clearly_more]
     rest = len(f.trailers) - len(worse)
     lines = [_worse_line(f, t) for t in worse]
+    of_all = [name for name in pulled_in(f) if name not in {t.trailer_id for t in worse}]
+    if of_all:
+        lines.append(
+            f"{names(of_all)}: against the trailers of all fleets probably among the worst tenth, so under What to do; against this fleet's others alone {TOO_FEW}."
+        )
     lines.append(
         f"The other {whole(rest)}: {TOO_FEW}. So few faults differ that much by chance alone, so their order says nothing."
         if worse
@@ -116,7 +131,7 @@ def trailers(f: FleetRecord) -> Section:
     none = len(f.trailers) - len(shown)
     return Section(
         "trailers",
-        "Which trailers to pull in",
+        "Which trailers stand out",
         "\n\n".join(lines),
         figure=Figure(
             "trailers-figure",
@@ -148,10 +163,10 @@ def _worse_line(f: FleetRecord, t: Trailer) -> str:
     cost = f"{at_least(s)}{money(f, s.money)} in shop bills" if s.money is not None else "no price on record"
     hours = f"{amount(s.hours)} hours stopped" if s.hours is not None else "hours not known"
     now = " It is unresolved now." if any(u.trailer_id == t.trailer_id for u in f.unresolved) else ""
-    what = "Pull in" if t.in_fleet else "No longer in the fleet:"
+    what = "" if t.in_fleet else "No longer in the fleet: "
     worst = "" if t.worst_tenth is None else f" (among the worst tenth: chance {percent(t.worst_tenth)})"
     return (
-        f"{what} {t.trailer_id}: {whole(s.faults)} faults, where the fleet's other trailers bring about {number(t.others_bring, 2)} in as many days{worst};"
+        f"{what}{t.trailer_id}: {whole(s.faults)} faults, where the fleet's other trailers bring about {number(t.others_bring, 2)} in as many days{worst};"
         f" {hours}, {cost}; last fault {s.last_fault}.{now}"
     )
 
@@ -271,18 +286,35 @@ def _causes_lede(f: FleetRecord) -> str:
     priced = [c for c in named if c.money]
     if t.money and priced:
         top = max(priced, key=lambda c: c.money or 0)
-        parts.append(f"Most money: {words(top.key)}, {money(f, top.money)}.")
+        parts.append(f"Most money: {words(top.key)}, {priced_at(f, top.money)}.")
     if (c := unclear.get("none_found")) and c.hours and t.hours:
         parts.append(
             f"Visits in which no fault was found took {amount(c.hours)} hours, {percent(c.hours / t.hours)}; ask the shop what was checked."
         )
     if c := unclear.get(None):
         parts.append(f"Of {seen(c.faults, 'fault')} the cause is not recorded.")
-    return " ".join(parts) or "The records don't say what was found."
+    told = " ".join(parts) or "The records don't say what was found."
+    return "\n\n".join(part for part in (told, _cleared_line(f)) if part)
+
+
+def _cleared_line(f: FleetRecord) -> str:
+    """What refusals cost beyond the faults, where trailers loaded again without a repair."""
+    c = f.cleared
+    if not c.times:
+        return ""
+    times = "once" if c.times == 1 else f"{whole(c.times)} times"
+    line = f"Beyond these, {times} a trailer was refused and then loaded without a repair, at another lane or on trying again"
+    if c.hours is None:
+        return f"{line}; how long it stood at the rack is not on record."
+    return f"{line}: {amount(c.hours)} hours at the rack in the {whole(c.timed)} with a delay on record. They are not in the sums above."
 
 
 def _hours_notes(f: FleetRecord) -> tuple[str, ...]:
     notes = []
+    if any(c.key is None for c in f.causes):
+        notes.append(
+            "Causes are counted as the shops wrote them down. The monthly page shares faults without a recorded cause out among the causes, so its counts are higher."
+        )
     if f.day_only:
         notes.append(
             f"{seen(f.day_only, 'fault')} give the day of the repair but no time; up to {amount(f.hours_too_many)} of the hours may not be real for that reason."
@@ -339,7 +371,7 @@ def against(f: FleetRecord) -> Section:
 
 
 def _against_sentence(a: Against) -> str:
-    return f"Faults {PER[a.per]}: {number(a.rate, 2)} here, {number(a.others, 2)} in the other fleets: {VERDICTS[a.verdict]}."
+    return f"Faults {PER[a.per]}: {number(a.rate, 2)} here, {number(a.others, 2)} in the other fleets: {SURE[a.verdict]}."
 
 
 def _compared(f: FleetRecord, a: Against) -> str:
@@ -354,7 +386,12 @@ def other_visits(f: FleetRecord) -> Section | None:
     if not f.other_visits:
         return None
     priced = [v.money for v in f.other_visits if v.money is not None]
-    cost = f", {money(f, sum(priced))} where a price is given" if priced else ", none with a price"
+    known = sum(v.priced for v in f.other_visits)
+    cost = (
+        f", {priced_at(f, sum(priced))} for the {whole(known)} with a price"
+        if priced
+        else ", none with a price"
+    )
     return Section(
         "other-visits",
         "Other shop visits",

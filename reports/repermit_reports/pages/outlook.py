@@ -93,13 +93,20 @@ def _past(past: list[dict[str, Any]]) -> Table:
     )
 
 
+PLAIN = {"parts": "parts to fit", "shop_hours": "hands-on hours in the shop"}
+
+
 def _plainly(o: Outlook) -> str:
     """The quarter in whole numbers, and how earlier forecasts held."""
     told = [
-        f"about {whole(f.expected)} {NAMES[f.quantity]} ({whole(f.low)} to {whole(f.high)})"
-        for f in o.quarter
+        f"{PLAIN.get(f.quantity, NAMES[f.quantity])} {whole(f.low)} to {whole(f.high)}, most likely about {whole(f.expected)}"
+        for f in sorted(o.quarter, key=lambda f: f.quantity != "faults")
         if f.key == ALL
     ]
     inside, n = o.coverage()
-    held = f" Earlier forecasts held what came {whole(inside)} of {seen(n, 'time')}." if n else ""
-    return f"Likely in {o.quarter[0].month}: {', '.join(told)}. Plan for the upper number of each range, not for the middle.{held}"
+    held = (
+        f" Had such ranges been made before, what came would have lain within them {whole(inside)} of {seen(n, 'time')}."
+        if n
+        else ""
+    )
+    return f"{o.quarter[0].month}: {'; '.join(told)}. Plan for the upper number of each range, not for the middle.{held}"

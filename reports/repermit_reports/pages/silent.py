@@ -8,6 +8,7 @@ from repermit.studies.frequency.silent import Silent, SilentRow
 from repermit.wording import estimate, number, seen, whole, words
 from repermit_reports.page import Column, Page, Section, Table
 
+METHOD_PLAIN = "Stuck dry: tests that found it, over the time between two tests of one position. A sensor that went dry between two tests was so for half that time, on average; that is how many are dry when they are needed (IEC 61508-6, annex B, from memory)."
 METHOD = (
     "Stuck dry: tests that found it, over the time between two tests of one position; limits as for other rates. The chance"
     " when needed is 1 - (1 - exp(-rate x interval)) / (rate x interval), for small ones half of rate times interval: the average"
@@ -23,9 +24,10 @@ def with_silent(page: Page, silent: Silent) -> Page:
         return page
     before = ("quarantine", "own-numbers")
     at = next((i for i, s in enumerate(page.sections) if s.id in before), len(page.sections))
-    section = _section(silent) if page.kind == "monthly" else _plain_section(silent)
+    plain = page.kind != "monthly"
+    section = _plain_section(silent) if plain else _section(silent)
     sections = (*page.sections[:at], section, *page.sections[at:])
-    return replace(page, sections=sections, methods=(*page.methods, METHOD))
+    return replace(page, sections=sections, methods=(*page.methods, METHOD_PLAIN if plain else METHOD))
 
 
 def _section(s: Silent) -> Section:

@@ -17,7 +17,7 @@ from typing import Any
 from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.ages.life_costs import costs_of
-from repermit.studies.ages.life_pool import Pool
+from repermit.studies.ages.life_pool import Pool, verdict_of
 from repermit.studies.ages.life_row import FITTED_BY, Life, Point
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection, once, one, records, settings_of
@@ -104,9 +104,7 @@ def lives(con: Connection, store: str, selection: Selection, by: str) -> Lives:
 
     if selection.terminal is not None:
         raise CallError("a sensor belongs to no terminal", hint="Leave --terminal out.")
-    end = {"end": selection.window.end}
-    share = one(con, FAILED_SHARE, end)
-    pool = Pool(_ask(con, PIECES, selection, by), 1.0 if share is None else float(share))
+    pool = _pool(con, selection, by)
     level, costs = settings_of(con).level, costs_of(con, selection.window.end)
     fitted, bad = by in FITTED_BY, pool.bad_lots(1 - level)
     out = np.array([lot in bad and not fitted for lot in pool.lot.tolist()], dtype=bool)
@@ -126,9 +124,7 @@ def lives(con: Connection, store: str, selection: Selection, by: str) -> Lives:
 @once
 def standing_lots(con: Connection, selection: Selection) -> tuple[Life, ...]:
     """The lots that stand out among all sensors before the window's end, as `lives` by lot tells them."""
-    end = {"end": selection.window.end}
-    share = one(con, FAILED_SHARE, end)
-    pool = Pool(_ask(con, PIECES, selection, "lot"), 1.0 if share is None else float(share))
+    pool = _pool(con, selection, "lot")
     level, costs = settings_of(con).level, costs_of(con, selection.window.end)
     bad = pool.compare(pool.key, pool.keys(known_only=True), 1 - level)[0] if pool.count.size else set()
     most = {row["key"]: row["n"] for row in _ask_rows(con, MOST, selection, "lot")} if bad else {}
@@ -138,10 +134,35 @@ def standing_lots(con: Connection, selection: Selection) -> tuple[Life, ...]:
     )
 
 
+@once
+def worth_replacing(con: Connection, store: str, selection: Selection) -> tuple[Life, ...]:
+    """The systems whose sensors are shown to pay when replaced before they fail, as `lives` by system tells them.
+
+    Sensors of known birth must show wear-out by themselves, so all of them are fitted only where these do.
+    """
+    import numpy as np
+
+    pool, level = _pool(con, selection, "system"), settings_of(con).level
+    bad = pool.bad_lots(1 - level)
+    alone = pool.known & np.array([lot not in bad for lot in pool.lot.tolist()], dtype=bool)
+    if not any(
+        verdict_of(pool.fit(alone & pool.of(key), level)) == "wear_out" for key in pool.keys(known_only=True)
+    ):
+        return ()
+    return tuple(
+        row for row in lives(con, store, selection, "system").rows if row.replace_at_days is not None
+    )
+
+
 def in_service(con: Connection, selection: Selection, lot: str) -> int:
     """How many sensors of a lot are in service at the window's end, in the selection."""
     sql = f"select coalesce(sum(n), 0)::bigint from ({PIECES.replace('KEY', 'part_lot')}) where key = $lot and in_place"
     return int(one(con, sql, _parameters(sql, selection) | {"lot": lot}))
+
+
+def _pool(con: Connection, selection: Selection, by: str) -> Pool:
+    share = one(con, FAILED_SHARE, {"end": selection.window.end})
+    return Pool(_ask(con, PIECES, selection, by), 1.0 if share is None else float(share))
 
 
 def _parameters(sql: str, selection: Selection) -> dict[str, object]:

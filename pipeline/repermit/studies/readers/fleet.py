@@ -1,8 +1,7 @@
-"""One fleet: what its faults cost in hours and money, where, against other fleets, and which trailers to pull in.
+"""One fleet: what its faults cost, where, against the year before and other fleets, and which trailers to pull in.
 
-Marts in, `FleetRecord` out. May import `contract`, `errors`, `warehouse` and its neighbours. Hours of a fault run
-from its first refusal (its arrival at the shop, where no refusal is on record) to its last return. The other fleets
-are one group, never named.
+Marts in, `FleetRecord` out. May import `contract`, `errors`, `warehouse` and its neighbours. The other fleets are one
+group, never named.
 """
 
 from __future__ import annotations
@@ -10,37 +9,21 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import Any
 
 from repermit.contract import TABLES
 from repermit.errors import CallError
 from repermit.studies.about import About, about
+from repermit.studies.ages.life import worth_replacing
+from repermit.studies.ages.life_row import Life
 from repermit.studies.frequency.like_for_like import Against, Units, against_others, clearly_more
 from repermit.studies.frequency.outlook import Outlook, outlook
 from repermit.studies.frequency.worse import worst_tenth
 from repermit.studies.readers.monthly import FileRow, files_read
+from repermit.studies.readers.stops import FAULTS, WHO, Stops, all_stops, no_stops, stops_by, units_of
 from repermit.studies.readers.what_pays import Advice, what_pays
+from repermit.studies.readers.year_before import YearBefore, year_before
 from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, once, one, records, settings_of
-
-
-@dataclass(frozen=True)
-class Stops:
-    """Faults that share a key, and what they cost. Sums are None where nothing is known.
-
-    `hours` is of the `hours_known` faults that ended, `money` of the `priced` among their `visits`.
-    """
-
-    key: Any
-    faults: int
-    unresolved: int
-    without_refusal: int
-    hours: float | None
-    hours_known: int
-    money: float | None
-    visits: int
-    priced: int
-    last_fault: str | None
+from repermit.warehouse import Connection, one, records, settings_of
 
 
 @dataclass(frozen=True)
@@ -72,6 +55,16 @@ class Unresolved:
 
 
 @dataclass(frozen=True)
+class Cleared:
+    """Times that a trailer was refused and loaded again without a repair. `hours` lanes stood, of the `timed` ones."""
+
+    times: int
+    refusals: int
+    hours: float | None
+    timed: int
+
+
+@dataclass(frozen=True)
 class OtherVisits:
     """Shop visits that belong to no fault of a trailer, by kind."""
 
@@ -85,6 +78,8 @@ class OtherVisits:
 class FleetRecord:
     """One fleet over the window. `loads` is None where the store has no loads of any fleet.
 
+    `years`: its twelve months, and its last three, against the year before; empty where that can't be told.
+    `replace_early`: systems whose sensors are shown to pay when replaced before they fail, by all fleets' records.
     `hours_too_many`: as `day_only` faults give the day of a repair without its time, so much of the hours, at most,
     is not real. `as_of`: the last day of the records, to which `unresolved` speaks.
     """
@@ -103,11 +98,14 @@ class FleetRecord:
     causes: tuple[Stops, ...]
     against: tuple[Against, ...]
     other_fleets: int
+    years: tuple[YearBefore, ...]
     unresolved: tuple[Unresolved, ...]
+    cleared: Cleared
     other_visits: tuple[OtherVisits, ...]
     set_aside: int
     outlook: Outlook
     advice: Advice
+    replace_early: tuple[Life, ...]
     files: tuple[FileRow, ...]
 
     @property
@@ -117,25 +115,6 @@ class FleetRecord:
 
 
 US_PER_DAY = 86_400e6
-WHO = "($system is null or system = $system) and ($shop is null or home_shop = $shop)"
-
-FAULTS = f"""
-counts_as = 'fault' and started_at >= $first and started_at < $end and (open_until is null or $end <= open_until) and {WHO}
-"""
-
-STOPS = f"""
-with mine as (
-    select *, case when last_returned_at >= started_at then date_diff('microsecond', started_at, last_returned_at) end as us
-    from marts.faults where fleet = $fleet and {FAULTS}
-)
-select KEY as key, count(*) as faults, count(*) filter (outcome = 'open') as unresolved,
-    count(*) filter (origin = 'repair_only') as without_refusal,
-    sum(us)::bigint / 3.6e9 as hours, count(us) as hours_known, sum(cost)::double as money,
-    sum(visits)::bigint as visits, sum(visits_priced)::bigint as priced,
-    strftime(max(started_at), '%Y-%m-%d') as last_fault
-from mine group by 1 order by hours desc nulls last, faults desc, key nulls last
-"""
-
 DAY_ONLY = f"""
 select count(*) as n, coalesce(sum(us), 0)::bigint / 3.6e9 as hours from (
     select f.episode_id, least(
@@ -151,25 +130,6 @@ select count(*) as n, coalesce(sum(us), 0)::bigint / 3.6e9 as hours from (
 ) where us > 0
 """
 
-UNITS = f"""
-select trailer_id, fleet, system, positions, sum(us)::bigint as us, sum(loads)::bigint as loads,
-    sum(n)::bigint as n
-from (
-    select trailer_id, fleet, system, positions, 0 as loads, 0 as n,
-        date_diff('microsecond', greatest(at_risk_from, $first::timestamp), least(at_risk_until, $end::timestamp)) as us
-    from marts.at_risk where at_risk_from < $end and at_risk_until > $first and {WHO}
-    union all
-    select t.trailer_id, t.fleet, t.system, t.positions, l.loads, 0, 0
-    from core.load_days l
-    join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
-        and (t.service_until is null or l.loaded_on < t.service_until)
-    where l.loaded_on >= $first and l.loaded_on < $end and {WHO}
-    union all
-    select trailer_id, fleet, system, positions, 0, 1, 0 from marts.faults where {FAULTS}
-)
-where fleet is not null group by trailer_id, fleet, system, positions order by trailer_id, fleet, system, positions
-"""
-
 IN_FLEET = """
 select distinct trailer_id from staging.trailers
 where fleet = $fleet and service_from < $end and (service_until is null or service_until >= $end)
@@ -180,6 +140,15 @@ select count(*) from staging.refusals r
 join staging.trailers t on t.trailer_id = r.trailer_id and r.refused_at >= t.service_from
     and (t.service_until is null or r.refused_at < t.service_until)
 where r.equipment and r.refused_at >= $first and r.refused_at < $end and t.fleet = $fleet and {WHO}
+"""
+
+CLEARED = f"""
+select count(*) as times, coalesce(sum(e.refusals), 0)::bigint as refusals, sum(e.delay_min)::double / 60 as hours,
+    count(e.delay_min) as timed
+from marts.episodes e
+join staging.trailers t on t.trailer_id = e.trailer_id and e.started_at >= t.service_from
+    and (t.service_until is null or e.started_at < t.service_until)
+where e.outcome like 'cleared%' and e.started_at >= $first and e.started_at < $end and t.fleet = $fleet and {WHO}
 """
 
 OF_FLEET = f"trailer_id in (select trailer_id from staging.trailers where fleet = $fleet and {WHO})"
@@ -217,52 +186,37 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         raise CallError("a fleet's page is of every terminal", hint="Leave --terminal out.")
     settings, whole, head = settings_of(con), covered(con), about(con, store, selection)
     now = replace(selection, window=Window(selection.window.first, (whole or selection.window).end))
-    units = [
-        unit | {"ours": unit["fleet"] == selection.fleet}
-        for unit in _units(con, replace(selection, fleet=None))
-    ]
+    units = units_of(con, selection)
     loads = sum(u["loads"] for u in units if u["ours"])
     visited = records(con, VISITS, selection.parameters(VISITS))
     day_only = records(con, DAY_ONLY, selection.parameters(DAY_ONLY))[0]
     here = {row["trailer_id"] for row in records(con, IN_FLEET, now.parameters(IN_FLEET))}
-    total = _stops(con, selection, "null::varchar")
+    total = all_stops(con, selection)
     return FleetRecord(
         about=head,
         fleet=selection.fleet,
         window=selection.window,
         as_of=(now.window.end - timedelta(days=1)).isoformat(),
-        trailers=_trailers(_stops(con, selection, "trailer_id"), units, here, 1 - settings.level),
+        trailers=_trailers(stops_by(con, selection, "trailer_id"), units, here, 1 - settings.level),
         loads=loads if head.records_give["loads"] else None,
         refusals=int(one(con, REFUSALS, selection.parameters(REFUSALS))),
         visits=sum(v["visits"] for v in visited),
-        total=total[0] if total else _no_stops(None),
+        total=total,
         hours_too_many=day_only["hours"],
         day_only=day_only["n"],
-        causes=tuple(_stops(con, selection, "cause")),
+        causes=tuple(stops_by(con, selection, "cause")),
         against=against_others(units, settings),
         other_fleets=len({u["fleet"] for u in units if not u["ours"]}),
+        years=year_before(con, selection, whole, settings),
+        cleared=Cleared(**records(con, CLEARED, selection.parameters(CLEARED))[0]),
         unresolved=_unresolved(con, now, here, bool(loads)),
         other_visits=tuple(OtherVisits(**v) for v in visited if v.pop("of_fault") is False),
         set_aside=_set_aside(con, selection),
         outlook=outlook(con, store, selection),
         advice=what_pays(con, store, selection),
+        replace_early=worth_replacing(con, store, Selection(selection.window)),
         files=files_read(con),
     )
-
-
-@once
-def _units(con: Connection, selection: Selection) -> Units:
-    """Every fleet's trailers with their faults and exposure."""
-    return records(con, UNITS, selection.parameters(UNITS))
-
-
-def _no_stops(key: Any) -> Stops:
-    return Stops(key, 0, 0, 0, None, 0, None, 0, 0, None)
-
-
-def _stops(con: Connection, selection: Selection, key: str) -> list[Stops]:
-    sql = STOPS.replace("KEY", key)
-    return [Stops(**row) for row in records(con, sql, selection.parameters(sql))]
 
 
 def _unresolved(con: Connection, now: Selection, here: set[str], with_loads: bool) -> tuple[Unresolved, ...]:
@@ -297,7 +251,7 @@ def _trailers(stops: list[Stops], units: Units, here: set[str], alpha: float) ->
     for name in sorted(us):
         rest = all_us - us[name]
         others = (all_faults - faults[name]) / rest * us[name] if rest > 0 else None
-        own = by_name.get(name) or _no_stops(name)
+        own = by_name.get(name) or no_stops(name)
         days = us[name] / US_PER_DAY
         found.append(
             Trailer(name, positions[name], days, own, others, name in worse, name in here, chance.get(name))

@@ -20,7 +20,7 @@ from repermit.studies.repairs.holding import LEAST_FIXES, difference
 from repermit.studies.repairs.repaired import load
 from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, once, records, rows, settings_of
-from repermit.wording import estimate, number, percent, seen, whole, words
+from repermit.wording import amount, estimate, number, percent, seen, whole, words
 
 if TYPE_CHECKING:
     from repermit.studies.repairs.repaired import IntArray
@@ -65,7 +65,7 @@ class Action:
         name = ", ".join(self.names)
         what = {
             "trailers": f"Pull in {name}",
-            "lane": f"Have lane {name} looked at",
+            "lane": f"Have the terminal look at lane {name}",
             "method": f"Change the method {name}",
             "lot": f"Check the sensors of lot {name}",
         }[self.kind]
@@ -74,7 +74,9 @@ class Action:
 
 
 def _told(s: Spared) -> str:
-    return estimate(s.value, s.low, s.high)
+    """In whole numbers, below ten with one decimal."""
+    value, low, high = amount(s.value), amount(s.low), amount(s.high)
+    return f"{value} ({low} to {high})" if low != high else value
 
 
 @dataclass(frozen=True)
@@ -186,7 +188,7 @@ def _trailers(
             Spared(value, low, high),
             None,
             f"In {year.window}, of {whole(told.units)} trailers: {each}. Brought to the usual {number(told.typical)} per 1,000 loads.",
-            "A quarter in which they have no more faults than the others would take them off the list.",
+            "a quarter in which they have no more faults than the others would take them off the list.",
         )
     ]
 
@@ -222,9 +224,9 @@ def _lanes(
                 Spared(row.excess, row.excess_least, float(row.excess_most)).times(share),
                 None,
                 f"{seen(getattr(row, row.told_by), 'refusal')} that cleared {'on another lane' if row.told_by == 'cleared_other_lane' else 'without a repair'}"
-                f" in {whole(row.loads)} loads, where other lanes bring about {number(row.expected)} with the same trailers in the same"
+                f" in {whole(row.loads)} loads, where other lanes bring about {number(row.expected, 2)} with the same trailers in the same"
                 f" months. This fleet loaded there {whole(n)} times in the last quarter.",
-                "The terminal decides; a month without an excess after a service would take it off the list.",
+                "a month of ordinary numbers after a service would take it off the list. The terminal decides about its lanes.",
             )
         )
     return found
@@ -291,7 +293,7 @@ def _method(
             f"Of all fixes recorded as {words(action)}, of those with the {words(worst.key)} {_of_100(worst)} came back within 90"
             f" days, of those with the {words(best.key)} {_of_100(best)}. This fleet's trailers had {number(quarterly, 2)} such"
             f" fixes with the {words(worst.key)} a quarter.",
-            f"If the next fixes with the {words(best.key)} came back as often, or if shops that use it get easier work, it would"
+            f"if the next fixes with the {words(best.key)} came back as often, or if shops that use it get easier work, it would"
             " not be the method.",
         )
     ]
@@ -323,7 +325,7 @@ def _lots(con: Connection, selection: Selection) -> list[Action]:
                 None,
                 f"{number(row.all.failures)} of {whole(row.all.lives)} sensors of the lot have failed, clearly more than others of"
                 f" their age. This fleet has {seen(n, 'such sensor')} in service on {end}.",
-                "Sensors of the lot that pass the bench in good number would clear it.",
+                "sensors of the lot that pass the bench in good number would clear it.",
             )
         )
     return found

@@ -1,0 +1,101 @@
+"""What a fleet's faults stopped and cost, and what each trailer brought, over a window.
+
+Marts in, `Stops` and rows by trailer out. May import `warehouse` and its neighbours. Hours of a fault run from its
+first refusal (its arrival at the shop, where no refusal is on record) to its last return.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from repermit.studies.frequency.like_for_like import Units
+from repermit.studies.selection import Selection
+from repermit.warehouse import Connection, once, records
+
+
+@dataclass(frozen=True)
+class Stops:
+    """Faults that share a key, and what they cost. Sums are None where nothing is known.
+
+    `hours` is of the `hours_known` faults that ended, `money` of the `priced` among their `visits`.
+    """
+
+    key: Any
+    faults: int
+    unresolved: int
+    without_refusal: int
+    hours: float | None
+    hours_known: int
+    money: float | None
+    visits: int
+    priced: int
+    last_fault: str | None
+
+
+WHO = "($system is null or system = $system) and ($shop is null or home_shop = $shop)"
+
+FAULTS = f"""
+counts_as = 'fault' and started_at >= $first and started_at < $end and (open_until is null or $end <= open_until) and {WHO}
+"""
+
+STOPS = f"""
+with mine as (
+    select *, case when last_returned_at >= started_at then date_diff('microsecond', started_at, last_returned_at) end as us
+    from marts.faults where fleet = $fleet and {FAULTS}
+)
+select KEY as key, count(*) as faults, count(*) filter (outcome = 'open') as unresolved,
+    count(*) filter (origin = 'repair_only') as without_refusal,
+    sum(us)::bigint / 3.6e9 as hours, count(us) as hours_known, sum(cost)::double as money,
+    sum(visits)::bigint as visits, sum(visits_priced)::bigint as priced,
+    strftime(max(started_at), '%Y-%m-%d') as last_fault
+from mine group by 1 order by hours desc nulls last, faults desc, key nulls last
+"""
+
+UNITS = f"""
+select trailer_id, fleet, system, positions, sum(us)::bigint as us, sum(loads)::bigint as loads,
+    sum(n)::bigint as n
+from (
+    select trailer_id, fleet, system, positions, 0 as loads, 0 as n,
+        date_diff('microsecond', greatest(at_risk_from, $first::timestamp), least(at_risk_until, $end::timestamp)) as us
+    from marts.at_risk where at_risk_from < $end and at_risk_until > $first and {WHO}
+    union all
+    select t.trailer_id, t.fleet, t.system, t.positions, l.loads, 0, 0
+    from core.load_days l
+    join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
+        and (t.service_until is null or l.loaded_on < t.service_until)
+    where l.loaded_on >= $first and l.loaded_on < $end and {WHO}
+    union all
+    select trailer_id, fleet, system, positions, 0, 1, 0 from marts.faults where {FAULTS}
+)
+where fleet is not null group by trailer_id, fleet, system, positions order by trailer_id, fleet, system, positions
+"""
+
+
+def no_stops(key: Any) -> Stops:
+    """Of one that brought none."""
+    return Stops(key, 0, 0, 0, None, 0, None, 0, 0, None)
+
+
+def stops_by(con: Connection, selection: Selection, key: str) -> list[Stops]:
+    """The fleet's faults by a column of the faults, the most hours first."""
+    sql = STOPS.replace("KEY", key)
+    return [Stops(**row) for row in records(con, sql, selection.parameters(sql))]
+
+
+def all_stops(con: Connection, selection: Selection) -> Stops:
+    """All of the fleet's faults together."""
+    return next(iter(stops_by(con, selection, "null::varchar")), no_stops(None))
+
+
+def units_of(con: Connection, selection: Selection) -> Units:
+    """Exposure and faults by trailer, of all fleets; `ours` are those of the selection's fleet."""
+    return [
+        unit | {"ours": unit["fleet"] == selection.fleet}
+        for unit in _units(con, replace(selection, fleet=None))
+    ]
+
+
+@once
+def _units(con: Connection, selection: Selection) -> Units:
+    return records(con, UNITS, selection.parameters(UNITS))
