@@ -11,8 +11,8 @@ import pytest
 from typer.testing import CliRunner
 
 from example_page import HOSTILE, example
+from repermit.cli.drawn import write_tables
 from repermit.cli.main import app
-from repermit.cli.pages import write_tables
 from repermit_reports.flat import flat, tables
 from repermit_reports.page import Column, Table
 from repermit_reports.picture import write_picture

@@ -33,8 +33,10 @@ def chart(
     wait: Wait = 0.0,
 ) -> None:
     """One chart of a page as SVG or PNG; of the monthly page unless a fleet, shop or terminal is named."""
-    from repermit.cli.pages import last_month, make
+    from repermit.cli.drawn import page_of
+    from repermit.cli.pages import last_month
     from repermit.cli.show import as_table
+    from repermit.cli.told import ask
     from repermit_reports.picture import write_picture
 
     asked = [
@@ -48,7 +50,8 @@ def chart(
         raise CallError(f"{out}: a chart is written as .svg or .png", hint="Give --out a name that ends so.")
     kind, about = asked[0] if asked else ("monthly", None)
     with asking(store, wait, as_of) as con:
-        page, _ = make(con, store.name, kind, about, last_month(con, month))
+        told = ask(con, store.name, kind, about, last_month(con, month))
+    page = page_of(told)
     drawn = drawn_on(page)
     if name is None:
         typer.echo(as_table(("chart", "of"), [(n, section.title) for n, section in drawn.items()]))

@@ -1,0 +1,107 @@
+"""Makes the page of what the store told, and draws and writes pages in a process of its own.
+
+While one page is drawn the store is asked for the next. What is drawn depends on what was told alone, so where and
+when it is drawn makes no difference.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future, ProcessPoolExecutor
+
+    from repermit.cli.told import Told
+    from repermit_reports.page import Page
+
+
+def page_of(told: Told) -> Page:
+    """The page. It says what changed since the report before it, and where it tells what was known then."""
+    from dataclasses import replace
+
+    from repermit_reports.pages.changes import with_changes
+    from repermit_reports.pages.silent import with_silent
+
+    page = _page(told)
+    if told.silent is not None:
+        page = with_silent(page, told.silent)
+    page = with_changes(replace(page, data_used=(*page.data_used, *told.clocks)), told.since)
+    return page if told.then is None else replace(page, subtitle=f"{page.subtitle}. {told.then}")
+
+
+def _page(told: Told) -> Page:
+    if told.kind == "monthly":
+        from repermit_reports.pages.monthly.page import monthly_page
+
+        return monthly_page(told.result)
+    if told.kind == "fleet":
+        from repermit_reports.pages.fleet import fleet_page
+
+        return fleet_page(told.result)
+    if told.kind == "shop":
+        from repermit_reports.pages.shop import shop_page
+
+        return shop_page(told.result)
+    from repermit_reports.pages.terminal import terminal_page
+
+    return terminal_page(told.result)
+
+
+def write_tables(page: Page, beside: Path) -> Path:
+    """Each table of a page as a CSV file that opens inertly, in a folder named as the page; returns the folder."""
+    from repermit.cli.show import as_csv
+    from repermit_reports.flat import flat, tables
+    from repermit_reports.render import put
+
+    folder = tables_beside(beside)
+    for name, table in tables(page):
+        put(as_csv(*flat(table)).encode(errors="replace"), folder / f"{name}.csv")
+    return folder
+
+
+def tables_beside(page: Path) -> Path:
+    """The folder of a page's tables."""
+    return page.with_name(f"{page.stem}-tables")
+
+
+def begin() -> None:
+    """Start the process that draws, so that it has read its libraries when the first page is told."""
+    _process().submit(_ready)
+
+
+def drawn(told: Told, path: Path, csv: bool) -> Future[str]:
+    """The page drawn and put at `path`, where asked with its tables beside; it gives the headline in the end."""
+    return _process().submit(_draw, told, path.absolute(), csv)
+
+
+@cache
+def _process() -> ProcessPoolExecutor:
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    return ProcessPoolExecutor(1, get_context("spawn"), initializer=_leave_interrupts)
+
+
+def _leave_interrupts() -> None:
+    """Ctrl-C is for the process that asks; this one ends with it."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _ready() -> None:
+    from repermit_reports import specs
+
+    specs.javascript()
+
+
+def _draw(told: Told, path: Path, csv: bool) -> str:
+    from repermit_reports.render import write
+
+    page = page_of(told)
+    write(page, path)
+    if csv:
+        write_tables(page, path)
+    return page.headline
