@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
@@ -34,7 +35,9 @@ def spec_of(chart: altair.TopLevelMixin) -> Spec:
 
     A composed chart (facets, charts side by side) keeps its own widths; its box scrolls where it is too wide.
     """
-    spec: Spec = plain_values(chart.to_dict())
+    from altair.utils import schemapi
+
+    spec: Spec = plain_values(chart.to_dict(validate=schemapi.DEBUG_MODE))
     for key in ("config", "usermeta", "$schema", "background", "padding"):
         spec.pop(key, None)
     _refuse_addresses(spec)
@@ -42,6 +45,18 @@ def spec_of(chart: altair.TopLevelMixin) -> Spec:
     if not composed(spec):
         spec |= {"width": "container", "autosize": {"type": "fit-x", "contains": "padding"}}
     return spec
+
+
+@contextmanager
+def unchecked() -> Iterator[None]:
+    """Charts made meanwhile are not held against Altair's schema, which takes half of the time to make them.
+
+    A chart that breaks it is a mistake of the code, whatever the data, which tests see.
+    """
+    from altair.utils import schemapi
+
+    with schemapi.debug_mode(False):
+        yield
 
 
 def composed(spec: Spec) -> bool:
