@@ -23,6 +23,7 @@ from repermit.studies.location.sharing import share
 from repermit.studies.racks.lanes import Lanes, lanes
 from repermit.studies.readers.month_before import Counted, MonthBefore, month_before
 from repermit.studies.records.clocks import ClockError, clock_errors
+from repermit.studies.records.gaps import Gaps, gaps
 from repermit.studies.records.quarantine import Reason, by_reason
 from repermit.studies.repairs.fixes import Fixes, fixes
 from repermit.studies.selection import Selection, Window, covered
@@ -124,6 +125,7 @@ class Monthly:
     unresolved: tuple[Unresolved, ...]
     reasons: tuple[Reason, ...]
     files: tuple[FileRow, ...]
+    gaps: Gaps
     clocks: tuple[ClockError, ...] = ()
 
     @property
@@ -247,6 +249,7 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         unresolved=tuple(Unresolved(**row) for row in records(con, UNRESOLVED, {"end": window.end})),
         reasons=tuple(by_reason(con)),
         files=files_read(con),
+        gaps=gaps(con, record),
         clocks=clock_errors(con),
     )
 

@@ -1,4 +1,4 @@
-"""How good the records are: what was set aside and why, and clocks that seem wrong."""
+"""How good the records are: what was set aside and why, months that seem to be missing, clocks that seem wrong."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from repermit_reports.pages.words import reasons_table
 
 
 def quality(m: Monthly) -> Section:
-    """What waits in the quarantine by reason, and clocks that disagree."""
+    """What waits in the quarantine by reason, what seems to be missing, and clocks that disagree."""
     n = m.about.counts["quarantined"]
     read = sum(f.rows for f in m.files)
     lede = (
@@ -25,6 +25,7 @@ def quality(m: Monthly) -> Section:
         table=reasons_table(m.reasons) if m.reasons else None,
         notes=(
             *([f"Trailers that are not in the list: {likely}."] if likely else []),
+            *m.gaps.sentences(),
             *(error.sentence for error in m.clocks),
         ),
     )
