@@ -14,7 +14,7 @@ from repermit_reports.pages.monthly.positions import a_rate, per
 
 def causes(m: Monthly) -> Section:
     """How many, how many hours, how much money, by cause as recorded; how often, with what is not recorded shared out."""
-    rows = _drawn(m)
+    rows = _drawn(m) if any(c.cause is not None for c in m.causes) else []
     visits = sum(c.visits for c in m.causes)
     unpriced = visits - sum(c.visits_priced for c in m.causes)
     money = f"cost, {m.about.currency}" if m.about.currency else "cost"
@@ -76,7 +76,7 @@ def causes(m: Monthly) -> Section:
             charts.causes(
                 rows, [words(c.cause) for c in m.causes], list(dict.fromkeys(r["what"] for r in rows))
             ),
-            f"Each cause's share of all faults, of the hours stopped and of the money, as recorded, {m.year}.",
+            f"Each cause's share of all faults, of the hours stopped and of the cost, as recorded, {m.year}.",
         )
         if rows
         else None,
