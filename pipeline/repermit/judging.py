@@ -19,7 +19,7 @@ def clean(column: str) -> str:
     Most cells have none at either end, which costs less to see than to trim.
     """
     trimmed = f"nullif(trim({column}, ' ' || chr(9) || chr(10) || chr(13)), '')"
-    return f"case when {column} > ' ' and {column}[1] > ' ' and {column}[-1] > ' ' then {column} else {trimmed} end"
+    return f"case when {column} >= '!' and {column}[-1] > ' ' then {column} else {trimmed} end"
 
 
 def text_struct(table: Table, source: str = "s") -> str:

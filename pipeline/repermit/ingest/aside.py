@@ -167,6 +167,8 @@ def _insert_waiting(
 
 def leave_waiting(con: Connection, table: Table, last_batch: int) -> None:
     """Waiting rows that a newer row mends, or that passed, leave; the others get today's reasons."""
+    if not one(con, "select exists (select 1 from judged where waiting_id is not null)"):
+        return
     key = key_of(table)
     key_rules = ", ".join(literal(name) for name in table.key_rules)
     con.execute(

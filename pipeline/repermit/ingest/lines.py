@@ -21,13 +21,22 @@ def _one_file(source: Source) -> str:
     return f"{literal(path)}, auto_detect = false, compression = '{compression}', hive_partitioning = false"
 
 
-def _rows(source: Source, rejects: str) -> str:
-    """SQL: the rows of the file as text, in its order: `row_no` from 0, and one column a cell."""
+def _take_cells(con: Connection, source: Source, into: str) -> None:
+    """`<into>_cells`: the rows of the file as text, one column a cell, in its order; `<into>_rows` beside: with
+    `row_no` from 0. Lines that break the file's form go to the rejects."""
     columns = "{" + ", ".join(f"{literal(_cell(i))}: 'VARCHAR'" for i in range(len(source.cells))) + "}"
-    return (
-        f"(select row_number() over () - 1 as row_no, * from read_csv({_one_file(source)}, header = true,"
+    rejects = f"{into}_rejects"
+    con.execute(f"drop table if exists {rejects}; drop table if exists {rejects}_scan")
+    con.execute("set preserve_insertion_order = true")  # so that ids of rows follow the file
+    con.execute(
+        f"create or replace temp table {into}_cells as select * from read_csv({_one_file(source)}, header = true,"
         f" delim = {literal(source.delimiter)}, quote = '\"', escape = '\"', columns = {columns},"
-        f" store_rejects = true, rejects_table = '{rejects}', rejects_scan = '{rejects}_scan', rejects_limit = 0))"
+        f" store_rejects = true, rejects_table = '{rejects}', rejects_scan = '{rejects}_scan', rejects_limit = 0)"
+    )
+    con.execute("set preserve_insertion_order = false")
+    first = one(con, f"select coalesce(min(rowid), 0) from {into}_cells")
+    con.execute(
+        f"create or replace temp view {into}_rows as select rowid - {first} as row_no, * from {into}_cells"
     )
 
 
@@ -42,16 +51,16 @@ def _named(source: Source) -> Callable[[str], str]:
 
 
 def read(con: Connection, source: Source, into: str) -> None:
-    """Read the file as text into the temporary table `into`, in the order of the file.
+    """Read the file as text into the temporary relation `into`.
 
-    Columns: those of the contract, null where nothing fills one, and `row_no` from 0. Broken lines go to
-    `<into>_broken` with their byte position and text, rows that belong to no table to `<into>_stray`.
+    Columns: those of the contract, null where nothing fills one, and `row_no`, the place in the file from 0. Broken
+    lines go to `<into>_broken` with their byte position and text, rows that belong to no table to `<into>_stray`.
     """
-    rejects = f"{into}_rejects"
-    con.execute(f"drop table if exists {rejects}; drop table if exists {rejects}_scan")
-    lines = _rows(source, rejects)
+    _take_cells(con, source, into)
+    # A view of the cells, which costs no copy and tells the engine which columns are empty throughout.
+    lines, kind = f"{into}_rows", "view"
     if source.how:
-        lines = f"({translated(*source.how, _named(source), lines)})"
+        lines, kind = f"({translated(*source.how, _named(source), lines)})", "table"
         fills = {name: quote(name) for name in source.header}
     else:
         fills = {name: _cell(place) for place, name in enumerate(source.cells)}
@@ -63,17 +72,17 @@ def read(con: Connection, source: Source, into: str) -> None:
     )
     if source.mends:
         select += f", try_cast({_cell(0)} as bigint) as mends, cast({_cell(1)} as bigint) as mend_line, {_cell(2)} is not null as dropped"
-    con.execute(f"create or replace temp table {into} as select row_no, {select} from {lines}")
+    con.execute(f"create or replace temp {kind} {into} as select row_no, {select} from {lines}")
     con.execute(
         f"create or replace temp table {into}_broken as select line_byte_position"
         " + length(csv_line) - length(ltrim(csv_line, chr(10) || chr(13))) as byte,"
         " min(trim(csv_line, chr(10) || chr(13))) as raw,"
-        f" cast(null as bigint) as line from {rejects} group by all"
+        f" cast(null as bigint) as line from {into}_rejects group by all"
     )
     stray = "select cast(null as bigint) as row_no where false"
     if source.how and source.may_stray:
         none = " and ".join(f"not ({belongs(t, _named(source))})" for t in source.how[0].tables)
-        stray = f"select row_no from {_rows(source, f'{rejects}_stray')} where {none}"
+        stray = f"select row_no from {into}_rows where {none}"
     con.execute(f"create or replace temp table {into}_stray as {stray}")
 
 
@@ -89,8 +98,7 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
         f"len(regexp_extract_all(coalesce({_cell(i)}, ''), '[\\r\\n]+'))" for i in range(len(source.cells))
     )
     con.execute(
-        f"create or replace temp table {into}_spans as"
-        f" select row_no, 1 + {breaks} as span from {_rows(source, f'{into}_rejects_again')}"
+        f"create or replace temp table {into}_spans as select row_no, 1 + {breaks} as span from {into}_rows"
     )
     con.execute(
         f"create or replace temp table {into}_free as"

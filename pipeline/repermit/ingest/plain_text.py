@@ -47,9 +47,10 @@ class Lines:
 
     def add(self, data: bytes) -> None:
         """Step over the data."""
+        cr = data.count(b"\r")
         self.lf += data.count(b"\n")
-        self.crlf += data.count(b"\r\n")
-        self.cr += data.count(b"\r")
+        self.crlf += data.count(b"\r\n") if cr else 0
+        self.cr += cr
         start = max(data.rfind(b"\n"), data.rfind(b"\r"))
         self.since_end = len(data) - start - 1 if start >= 0 else self.since_end + len(data)
 
@@ -85,7 +86,8 @@ def _check_chunk(data: bytes, lines: Lines, name: str, *, last: bool = False) ->
     """
     whole = len(data)
     try:
-        data.decode("utf-8")
+        if not data.isascii():
+            data.decode("utf-8")
     except UnicodeDecodeError as error:
         if last or error.reason != "unexpected end of data" or error.end != len(data):
             raise _not_utf8(name, *lines.at(data, error.start), data[error.start :]) from None
@@ -96,7 +98,7 @@ def _check_chunk(data: bytes, lines: Lines, name: str, *, last: bool = False) ->
             f"{name}, line {line}, byte {byte}: a NUL byte, so this is not a text file",
             hint="Export it again as CSV in UTF-8.",
         )
-    if len(data) >= CHUNK and not _ends(data):
+    if len(data) >= CHUNK and b"\n" not in data and b"\r" not in data:
         line, _ = lines.at(data, 0)
         raise DataError(
             f"{name}, line {line}: a line of more than {CHUNK:,} bytes, so this is not a table",

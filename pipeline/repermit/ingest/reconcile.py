@@ -5,7 +5,8 @@ May import `contract`, `judging`, `warehouse` and its neighbours. All work is SQ
 - `incoming`: the rows as text, of the new files and of the quarantine;
 - `judged`: typed, with the reasons why a row fails (null = it passes);
 - `candidates`: rows that pass, lines that count one load each added up;
-- `decided`: candidates with their fate.
+- `decided`: candidates with their fate; of the exposure log no copy, but a view of the candidates with `others`, those
+  that are not simply accepted.
 
 A fate is one of `accepted`, `corrected` (takes the place of an accepted row of the same key), `duplicate`,
 `mended` or `superseded` (only for waiting rows: a newer row has their key), or the name of a rule of the
@@ -52,9 +53,9 @@ def reconcile(
         _take_the_place(con, table, batch, source)
         if source.mends:
             stay_or_leave(con, table, batch)
-    _gather(con, table, sources)
+    parts = _gather(con, table, sources)
     pace.step(JUDGED)
-    _judge(con, table)
+    _judge(con, table, parts)
     for batch, source in sources.items():
         _retire_unsaid(con, table, batch, source)
     pace.step(DECIDED)
@@ -66,7 +67,7 @@ def reconcile(
     pace.step(STORED)
     _accept(con, table, last_batch)
     leave_waiting(con, table, last_batch)
-    _drop(con, sources)
+    _drop(con, table, sources)
     return counts
 
 
@@ -95,8 +96,11 @@ def _retire_unsaid(con: Connection, table: Table, batch: int, source: files.Sour
     )
 
 
-def _gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> None:
-    """`incoming`: text columns, where and in which ingest each row was read, and whether its lines add up."""
+def _gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> list[str]:
+    """`incoming`: text columns, where and in which ingest each row was read, and whether its lines add up.
+
+    Returns the queries of which it is the union: one a file, and one of the quarantine where a row waits.
+    """
     columns = [c.name for c in table.all_columns]
     parts = []
     said_in = one(con, "select coalesce(max(ingest_id), 0) + 1 from record.batches")
@@ -115,34 +119,36 @@ def _gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> 
             f" cast(null as bigint) as waiting_id, {adds} as sums_with, {lacks(table, header)} as lacks"
             f" from src_{batch} s{mended}"
         )
-    parts.append(
-        f"select {listed(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"
-        f" w.waiting_id, w.sums_with, {lacks(table, 'b.header')} as lacks"
-        f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
-        f" where w.left_by is null and {IS_ROW}"
-    )
-    con.execute(
-        "create or replace temp view incoming as select *, sums_with is not null as adds_up from ("
-        + " union all ".join(parts)
-        + ")"
-    )
+    if not parts or one(con, f"select exists (select 1 from waiting.{table.name} where left_by is null)"):
+        parts.append(
+            f"select {listed(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"
+            f" w.waiting_id, w.sums_with, {lacks(table, 'b.header')} as lacks"
+            f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
+            f" where w.left_by is null and {IS_ROW}"
+        )
+    parts = [f"select *, sums_with is not null as adds_up from ({part})" for part in parts]
+    con.execute(f"create or replace temp view incoming as {' union all '.join(parts)}")
+    return parts
 
 
-def _judge(con: Connection, table: Table) -> None:
+def _judge(con: Connection, table: Table, parts: list[str]) -> None:
+    """`judged`. Each part by itself, so that the engine sees which columns are empty throughout."""
     rules = table.rules()
     keep = "s.read_in, s.said_in, s.row_no, s.waiting_id, s.adds_up, s.sums_with"
     typed = ", ".join(f"row.{quote(name)} as {quote(name)}" for name in typed_names(table))
-    con.execute(
-        f"create or replace temp table judged as select read_in, said_in, row_no, waiting_id, adds_up, sums_with, {typed},"
+    judged = (
+        f"select read_in, said_in, row_no, waiting_id, adds_up, sums_with, {typed},"
         f" case when {passes(rules)} then null else {reasons(rules)} end as reasons"
-        f" from ({rows_to_judge(table, 'incoming', keep)})"
+        f" from ({rows_to_judge(table, f'({part})', keep)})"
+        for part in parts
     )
+    con.execute(f"create or replace temp table judged as {' union all '.join(judged)}")
 
 
 def _decide(con: Connection, table: Table, last_batch: int) -> None:
     key, names = key_of(table), typed_names(table)
     counted = (
-        f"select {listed(names)}, read_in, said_in, row_no, waiting_id, 1 as lines, sums_with from judged"
+        f"select rowid as id, {listed(names)}, read_in, said_in, row_no, waiting_id, 1 as lines, sums_with from judged"
         " where reasons is null"
     )
     adds_up = bool(one(con, "select exists (select 1 from judged where adds_up)"))
@@ -151,13 +157,13 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
             "cast(sum(loads) as integer) as loads" if n == "loads" else quote(n) for n in names
         )
         counted += (
-            f" and not adds_up union all select {summed}, read_in, said_in, min(row_no), min(waiting_id),"
+            f" and not adds_up union all select null, {summed}, read_in, said_in, min(row_no), min(waiting_id),"
             f" cast(count(*) as integer), sums_with from judged where reasons is null and adds_up"
             f" group by {listed(shared(table))}, read_in, said_in, (waiting_id is null), sums_with"
         )
     if adds_up:  # else no copy: a view of what was judged costs nothing
-        con.execute(f"create or replace temp table summed as {counted}")
-        counted = "select * from summed"
+        con.execute(f"create or replace temp table summed as select * exclude (id) from ({counted})")
+        counted = "select rowid as id, * from summed"
     con.execute(f"create or replace temp view candidates as {counted}")
     sums = "false"
     if adds_up:  # a line mended later adds to those of its own file that stand
@@ -166,18 +172,22 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
             "update summed c set loads = c.loads + cur.loads from accepted.loads cur where cur.retired_by is null"
             f" and cur.sums_with = c.sums_with and {same(key, 'c', 'cur')}"
         )
-    con.execute(
-        f"create or replace temp table rivals as select {listed(key)} from candidates where hash({listed(key)}) in"
-        f" (select hash({listed(key)}) from candidates group by all having count(*) > 1)"  # small beside the keys
-        f" group by {listed(key)} having count(*) > 1"
+    con.execute(  # a hash tells at once that no two rows share a key
+        f"create or replace temp table twice as select hash({listed(key)}) as h from candidates group by h having count(*) > 1"
     )
+    rivals = bool(one(con, "select count(*) from twice"))
+    if rivals:
+        con.execute(
+            f"create or replace temp table rivals as select {listed(key)} from candidates where hash({listed(key)}) in"
+            f" (select h from twice) group by {listed(key)} having count(*) > 1"
+        )
     withdraws = one(con, "select exists (select 1 from judged where withdrawn)")
     undecided = "select c.*, cast(null as varchar) as rival_fate from candidates c"
-    if one(con, "select count(*) from rivals"):
+    if rivals:
         undecided += f" where not exists (select 1 from rivals r where {same(key, 'c', 'r')})"
         undecided += f" union all {_rival_fates(table)}"
     con.execute(
-        "create or replace temp table decided as select d.*, case"
+        "create or replace temp table others as select * from (select d.*, case"
         " when d.rival_fate is not null then d.rival_fate"
         f"{_withdraws_unknown(key) if withdraws else ''}"
         f" when cur.batch_id is null then 'accepted' when {sums} then 'corrected'"
@@ -186,7 +196,12 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
         f" when said.ingest_id = d.said_in then {literal(ID_ONCE.name)}"
         " else 'corrected' end as fate"
         f" from ({undecided}) d left join (select * from accepted.{table.name} where retired_by is null) cur"
-        f" on {same(key, 'd', 'cur')} left join record.batches said on said.batch_id = cur.read_in"
+        f" on {same(key, 'd', 'cur')} left join record.batches said on said.batch_id = cur.read_in)"
+        " where fate <> 'accepted'"
+    )
+    con.execute(
+        f"create or replace temp {'table' if table.keeps_lines else 'view'} decided as select * exclude (rival_fate)"
+        " from others union all select *, 'accepted' from candidates anti join others using (id)"
     )
 
 
@@ -292,13 +307,15 @@ def _accept(con: Connection, table: Table, last_batch: int) -> None:
     )
 
 
-def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
-    con.execute("drop view incoming; drop view candidates; drop view located")
-    for table in (
+def _drop(con: Connection, table: Table, sources: dict[int, files.Source]) -> None:
+    decided = "table" if table.keeps_lines else "view"
+    con.execute(f"drop {decided} decided; drop view incoming; drop view candidates; drop view located")
+    for name in (
         "judged",
         "summed",
+        "twice",
         "rivals",
-        "decided",
+        "others",
         "failing",
         "failing_text",
         "words",
@@ -306,11 +323,22 @@ def _drop(con: Connection, sources: dict[int, files.Source]) -> None:
         "leaving",
         "today",
     ):
-        con.execute(f"drop table if exists {table}")
+        con.execute(f"drop table if exists {name}")
     for batch in sources:
-        for part in ("", "_broken", "_stray", "_same", "_lines", "_spans", "_wanted", "_free", "_at"):
-            con.execute(f"drop table if exists src_{batch}{part}")
-        for part in ("", "_again", "_stray"):
-            con.execute(
-                f"drop table if exists src_{batch}_rejects{part}; drop table if exists src_{batch}_rejects{part}_scan"
-            )
+        con.execute(
+            f"drop {'table' if sources[batch].how else 'view'} src_{batch}; drop view src_{batch}_rows"
+        )
+        for part in (
+            "cells",
+            "broken",
+            "stray",
+            "same",
+            "lines",
+            "spans",
+            "wanted",
+            "free",
+            "at",
+            "rejects",
+            "rejects_scan",
+        ):
+            con.execute(f"drop table if exists src_{batch}_{part}")

@@ -22,6 +22,7 @@ from repermit.warehouse.queries import Connection
 CONFIG: dict[str, Any] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
+    "preserve_insertion_order": "false",  # where an order tells, it is asked for: all threads may write
 }
 # What the engine may take, from the environment: how much memory, and the folder for what does not fit in it.
 LIMITS = {"memory_limit": "REPERMIT_MEMORY", "temp_directory": "REPERMIT_TEMP"}

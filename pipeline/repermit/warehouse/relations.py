@@ -10,7 +10,7 @@ from string import Template
 from repermit.contract import KINDS, TABLES, Table
 from repermit.resources import folder
 from repermit.settings import Settings
-from repermit.warehouse.queries import Connection, quote
+from repermit.warehouse.queries import Connection, quote, rows
 
 
 def typed_columns(table: Table) -> list[tuple[str, str]]:
@@ -50,8 +50,8 @@ BY_MONTH = {("core", "load_days"): "loaded_on", ("marts", "loads_by_lane_month")
 def build(con: Connection, settings: Settings, since: int | None = None) -> None:
     """Build `current` and every relation of `sql/` from the accepted rows.
 
-    Where the relations stand from before, `since` is the first batch that they do not hold: of the sums over the
-    exposure log only months with a row added or retired since are built anew.
+    Where the relations stand from before, `since` is the first batch (from 1) that they do not hold: of the sums over
+    the exposure log only months with a row added or retired since are built anew.
     """
     for table in TABLES:
         columns = ", ".join(quote(name) for name, _ in typed_columns(table))
@@ -60,7 +60,7 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
             " where retired_by is null and not coalesce(withdrawn, false)"
         )
     for layer, name, sql in relations():
-        if since is not None and (day := BY_MONTH.get((layer, name))):
+        if since not in (None, 1) and (day := BY_MONTH.get((layer, name))):
             _rebuild_months(con, f"{layer}.{name}", day, filled(sql, settings), since)
             continue
         kind = "view" if layer == "staging" else "table"
@@ -69,9 +69,16 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
 
 def _rebuild_months(con: Connection, relation: str, day: str, sql: str, since: int) -> None:
     """Of a relation of sums by month, those months in which the exposure log changed with or after a batch."""
-    changed = (
-        f"date_trunc('month', {day}) in (select date_trunc('month', coalesce(loaded_on, loaded_at)) from accepted.loads"
-        f" where batch_id >= {since} or retired_by >= {since})"
+    months = rows(
+        con,
+        "select distinct date_trunc('month', coalesce(loaded_on, loaded_at)) from accepted.loads"
+        " where batch_id >= ? or retired_by >= ?",
+        [since, since],
     )
-    con.execute(f"delete from {relation} where {changed}")
-    con.execute(f"insert into {relation} by name select * from ({sql}) where {changed}")
+    # Told as values, so that the engine sums up these months alone.
+    changed = " or ".join(
+        f"({day} >= date '{month:%Y-%m-%d}' and {day} < date '{month:%Y-%m-%d}' + interval 1 month)"
+        for (month,) in months
+    )
+    con.execute(f"delete from {relation} where {changed or 'false'}")
+    con.execute(f"insert into {relation} by name select * from ({sql}) where {changed or 'false'}")
