@@ -21,23 +21,31 @@ def _one_file(source: Source) -> str:
     return f"{literal(path)}, auto_detect = false, compression = '{compression}', hive_partitioning = false"
 
 
+def _in_order(con: Connection, name: str, query: str, number: str, start: int) -> None:
+    """`name`: what a query reads from a file, with each row's place in the file as `number`, from `start`."""
+    con.execute(
+        "set preserve_insertion_order = true"
+    )  # so that ids of rows follow the file, though all threads read
+    con.execute(f"create or replace temp table {name}_kept as {query}")
+    con.execute("set preserve_insertion_order = false")
+    first = one(con, f"select coalesce(min(rowid), 0) from {name}_kept")
+    con.execute(
+        f"create or replace temp view {name} as select rowid - {first} + {start} as {number}, * from {name}_kept"
+    )
+
+
 def _take_cells(con: Connection, source: Source, into: str) -> None:
-    """`<into>_cells`: the rows of the file as text, one column a cell, in its order; `<into>_rows` beside: with
-    `row_no` from 0. Lines that break the file's form go to the rejects."""
+    """`<into>_rows`: the rows of the file as text, `row_no` from 0 and one column a cell. Lines that break the file's
+    form go to `<into>_rejects`."""
     columns = "{" + ", ".join(f"{literal(_cell(i))}: 'VARCHAR'" for i in range(len(source.cells))) + "}"
     rejects = f"{into}_rejects"
     con.execute(f"drop table if exists {rejects}; drop table if exists {rejects}_scan")
-    con.execute("set preserve_insertion_order = true")  # so that ids of rows follow the file
-    con.execute(
-        f"create or replace temp table {into}_cells as select * from read_csv({_one_file(source)}, header = true,"
+    read = (
+        f"select * from read_csv({_one_file(source)}, header = true,"
         f" delim = {literal(source.delimiter)}, quote = '\"', escape = '\"', columns = {columns},"
         f" store_rejects = true, rejects_table = '{rejects}', rejects_scan = '{rejects}_scan', rejects_limit = 0)"
     )
-    con.execute("set preserve_insertion_order = false")
-    first = one(con, f"select coalesce(min(rowid), 0) from {into}_cells")
-    con.execute(
-        f"create or replace temp view {into}_rows as select rowid - {first} as row_no, * from {into}_cells"
-    )
+    _in_order(con, f"{into}_rows", read, "row_no", 0)
 
 
 def _cell(place: int) -> str:
@@ -94,21 +102,23 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
     blank lines and broken ones are stepped over. `line` counts from 1.
     """
     _number_lines(con, source, into)
-    breaks = " + ".join(
-        f"len(regexp_extract_all(coalesce({_cell(i)}, ''), '[\\r\\n]+'))" for i in range(len(source.cells))
-    )
+    cells = [_cell(i) for i in range(len(source.cells))]
+    several = " or ".join(f"contains({c}, chr(10)) or contains({c}, chr(13))" for c in cells)
+    breaks = " + ".join(f"len(regexp_extract_all(coalesce({c}, ''), '[\\r\\n]+'))" for c in cells)
     con.execute(
-        f"create or replace temp table {into}_spans as select row_no, 1 + {breaks} as span from {into}_rows"
+        f"create or replace temp table {into}_spans as select row_no, {breaks} as more from {into}_rows where {several}"
     )
     con.execute(
         f"create or replace temp table {into}_free as"
         f" select line, row_number() over (order by line) as place from {into}_lines"
         f" where line > 1 and raw <> '' and line not in (select unnest(range(line, line + tall)) from {into}_broken)"
     )
+    asked = f"select distinct row_no, true as asked from ({wanted or f'select row_no from {into}_rows'})"
     con.execute(
-        f"create or replace temp table {into}_wanted as select * from (select row_no, span,"
-        f" 1 + sum(span) over (order by row_no rows unbounded preceding) - span as place from {into}_spans)"
-        + (f" where row_no in ({wanted})" if wanted else "")
+        f"create or replace temp table {into}_wanted as select row_no, span, place from (select row_no, asked,"
+        " 1 + coalesce(more, 0) as span, 1 + row_no + coalesce(sum(more) over"
+        " (order by row_no rows between unbounded preceding and 1 preceding), 0) as place"
+        f" from ({asked}) full join {into}_spans using (row_no)) where asked"
     )
     con.execute(
         f"create or replace temp table {into}_at as with ends as (select s.row_no, a.line as first, z.line as last"
@@ -129,16 +139,21 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
 
 
 def _number_lines(con: Connection, source: Source, into: str) -> None:
-    """Every line of the file with its number and first byte; and the number of each broken line."""
-    con.execute(
-        f"create or replace temp table {into}_lines as select line, raw,"
-        f" 1 + {source.bom} + coalesce(sum(strlen(raw) + {source.line_end}) over"
-        f" (order by line rows between unbounded preceding and 1 preceding), 0) as byte"
-        f" from (select row_number() over () as line, coalesce(raw, '') as raw from read_csv({_one_file(source)}, header = false,"
-        f" delim = chr(0), quote = '', escape = '', columns = {{'raw': 'VARCHAR'}}))"
+    """`<into>_lines`: every line of the file with its number; and the number of each broken line, by its first byte."""
+    lines = (
+        f"select coalesce(raw, '') as raw from read_csv({_one_file(source)}, header = false,"
+        " delim = chr(0), quote = '', escape = '', columns = {'raw': 'VARCHAR'})"
     )
+    _in_order(con, f"{into}_lines", lines, "line", 1)
+    bytes_above = "null"
+    if one(con, f"select count(*) from {into}_broken"):
+        bytes_above = (
+            f"coalesce(sum(strlen(raw) + {source.line_end}) over"
+            " (order by line rows between unbounded preceding and 1 preceding), 0)"
+        )
     con.execute(
         f"create or replace temp table {into}_broken as"
         " select b.byte, b.raw, 1 + length(b.raw) - length(replace(b.raw, chr(10), '')) as tall, l.line"
-        f" from {into}_broken b asof join {into}_lines l on b.byte >= l.byte"
+        f" from {into}_broken b asof join"
+        f" (select line, 1 + {source.bom} + {bytes_above} as byte from {into}_lines) l on b.byte >= l.byte"
     )

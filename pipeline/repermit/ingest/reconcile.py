@@ -67,7 +67,7 @@ def reconcile(
     pace.step(STORED)
     _accept(con, table, last_batch)
     leave_waiting(con, table, last_batch)
-    _drop(con, table, sources)
+    _drop(con)
     return counts
 
 
@@ -307,38 +307,10 @@ def _accept(con: Connection, table: Table, last_batch: int) -> None:
     )
 
 
-def _drop(con: Connection, table: Table, sources: dict[int, files.Source]) -> None:
-    decided = "table" if table.keeps_lines else "view"
-    con.execute(f"drop {decided} decided; drop view incoming; drop view candidates; drop view located")
-    for name in (
-        "judged",
-        "summed",
-        "twice",
-        "rivals",
-        "others",
-        "failing",
-        "failing_text",
-        "words",
-        "aside",
-        "leaving",
-        "today",
-    ):
-        con.execute(f"drop table if exists {name}")
-    for batch in sources:
-        con.execute(
-            f"drop {'table' if sources[batch].how else 'view'} src_{batch}; drop view src_{batch}_rows"
-        )
-        for part in (
-            "cells",
-            "broken",
-            "stray",
-            "same",
-            "lines",
-            "spans",
-            "wanted",
-            "free",
-            "at",
-            "rejects",
-            "rejects_scan",
+def _drop(con: Connection) -> None:
+    """Everything temporary: nothing of it is asked for once the table is done."""
+    for kind in ("view", "table"):
+        for (name,) in rows(
+            con, f"select {kind}_name from duckdb_{kind}s() where temporary and not internal"
         ):
-            con.execute(f"drop table if exists src_{batch}_{part}")
+            con.execute(f"drop {kind} {quote(name)}")

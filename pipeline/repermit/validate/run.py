@@ -13,7 +13,7 @@ from pathlib import Path
 from repermit.contract import TABLES, Table
 from repermit.judging import IS_ROW, rows_to_judge, waiting_to_judge
 from repermit.validate.adding_up import ADDING_UP
-from repermit.validate.suites import WHOLE_SETS, Whole, kept_rows, key_once, rule_queries
+from repermit.validate.suites import WHOLE_SETS, Whole, broken, kept_rows, key_once, rule_queries
 from repermit.warehouse import (
     Connection,
     check_version,
@@ -109,16 +109,17 @@ def _rules(con: Connection, table: Table) -> list[Outcome]:
         since = f"batch_id > {seen or 0}"
     accepted = f"(select * from accepted.{table.name} where retired_by is null and {since})"
     waiting = f"(select * from waiting.{table.name} where left_by is null and {IS_ROW})"
-    con.execute(
-        f"create or replace temp table judged_accepted as {rows_to_judge(table, accepted, 's.batch_id', stored=True)}"
-    )
-    con.execute(f"create or replace temp table judged_read as {waiting_to_judge(table, 's.waiting_id')}")
     reasons = dict(rows(con, f"select unnest(reasons), count(*) from {waiting} group by 1"))
     asked = [Expectation(*query) for query in rule_queries(table)]
     outcomes = []
-    for scope in ("accepted", "read"):
+    for scope, source, judged in (
+        ("accepted", accepted, rows_to_judge(table, accepted, "s.batch_id", stored=True)),
+        ("read", waiting, waiting_to_judge(table, "s.waiting_id")),
+    ):
         relation = f"judged_{scope}"
-        checked = int(one(con, f"select count(*) from {relation}"))
+        # Each rule is worked out once a row, whatever how often its answer is asked for.
+        con.execute(f"create or replace temp table {relation} as {broken(table, judged)}")
+        checked = int(one(con, f"select count(*) from {source}"))
         # Of no rows none breaks a rule; asking takes its time all the same.
         counts = ask(con, f"{table.name}_{scope}", relation, asked) if checked else [0] * len(asked)
         for e, unexpected in zip(asked, counts, strict=True):
@@ -143,11 +144,13 @@ def _whole_sets(con: Connection) -> list[Outcome]:
     for table in TABLES:
         sets += [key_once(table), kept_rows(table)]
     names = [f"{s.table}.{s.name}" for s in sets]
+    for place, s in enumerate(sets):  # worked out once: each is asked twice
+        con.execute(f"create or replace temp table set_{place} as {s.query}")
     # Great Expectations wants its batch named in the query; these ask other relations, so it is named idly.
-    idle = "select q.* from ({query}) q, (select count(*) from {{batch}}) idle"
+    idle = "select q.* from set_{place} q, (select count(*) from {{batch}}) idle"
     asked = [
-        Expectation(name, s.text, idle.format(query=s.query), s.blocks)
-        for name, s in zip(names, sets, strict=True)
+        Expectation(name, s.text, idle.format(place=place), s.blocks)
+        for place, (name, s) in enumerate(zip(names, sets, strict=True))
     ]
     counts = ask(con, "whole_sets", "record.meta", asked)
     return [

@@ -24,10 +24,17 @@ class Whole:
     blocks: bool = False
 
 
+def broken(table: Table, judged: str) -> str:
+    """A query of the judged rows that break a rule of the table, one column a rule: whether the row breaks it."""
+    rules = table.rules()
+    columns = ", ".join(f"not ({holds(rule)}) as {quote(rule.name)}" for rule in rules)
+    return f"select {columns} from ({judged}) where not ({' and '.join(holds(rule) for rule in rules)})"
+
+
 def rule_queries(table: Table) -> list[tuple[str, str, str, bool]]:
-    """Name, sentence, query and whether it blocks, of every rule of the table, on `{batch}` of judged rows."""
+    """Name, sentence, query and whether it blocks, of every rule of the table, on `{batch}` of what is `broken`."""
     return [
-        (rule.name, rule.text, f"select 1 from {{batch}} where not ({holds(rule)})", rule.blocks)
+        (rule.name, rule.text, f"select 1 from {{batch}} where {quote(rule.name)}", rule.blocks)
         for rule in table.rules()
     ]
 
