@@ -173,12 +173,12 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
             f" and cur.sums_with = c.sums_with and {same(key, 'c', 'cur')}"
         )
     con.execute(  # a hash tells at once that no two rows share a key
-        f"create or replace temp table twice as select hash({listed(key)}) as h from candidates group by h having count(*) > 1"
+        f"create or replace temp table twice as select hash({listed(table.key)}) as h from candidates group by h having count(*) > 1"
     )
     rivals = bool(one(con, "select count(*) from twice"))
     if rivals:
         con.execute(
-            f"create or replace temp table rivals as select {listed(key)} from candidates where hash({listed(key)}) in"
+            f"create or replace temp table rivals as select {listed(key)} from candidates where hash({listed(table.key)}) in"
             f" (select h from twice) group by {listed(key)} having count(*) > 1"
         )
     withdraws = one(con, "select exists (select 1 from judged where withdrawn)")
