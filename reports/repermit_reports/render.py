@@ -108,7 +108,8 @@ def put(content: bytes, path: Path) -> Path:
         with suppress(OSError):
             part.unlink()
         reason = f"{path}: it can't be written: {error.strerror}"
-        raise StoreError(reason, hint="Check the folder and the space on its disk.") from error
+        hint = f"Give a file, such as {path / 'page.html'}." if path.is_dir() else ""
+        raise StoreError(reason, hint=hint or "Check the folder and the space on its disk.") from error
     return path
 
 

@@ -24,7 +24,7 @@ import duckdb
 import pytest
 
 from helpers import dump, load, write_csv
-from repermit import warehouse
+from repermit import __version__, warehouse
 from repermit.cli import main
 from repermit.contract import TABLES
 
@@ -70,6 +70,8 @@ def checked(told: Told) -> Told:
         assert told.err.strip()
     if told.err.startswith("error: ") and told.code != 1:
         assert told.out == ""
+    *before, last = told.err.rstrip().split("\n") if "error: " in told.err else ("error: ", "  ")
+    assert last.startswith("  ") and before[-1].startswith("error: "), "what to try stands under each error"
     return told
 
 
@@ -128,6 +130,7 @@ UNREADABLE = {
     "NUL": ("a.csv", TRAILERS + b"C\0,4,2020-01-01,\n", "a.csv, line 4, byte 2: a NUL byte", "UTF-8"),
     "gzip cut short": ("a.csv.gz", gzip.compress(TRAILERS * 99)[:-12], "a.csv.gz: the compressed file is damaged", "Copy"),
     "picture": ("a.csv", JPEG, "a.csv, line 1, byte 1: the file is not UTF-8", "UTF-8"),
+    "spreadsheet": ("a.csv", b"PK\x03\x04\x14\0\xff", "a.csv: a spreadsheet or an archive, not CSV", "Save its sheet as CSV"),
     "picture in gzip": ("a.csv", gzip.compress(JPEG), "a.csv, line 1, byte 1: the file is not UTF-8", "UTF-8"),
     "no header": ("a.csv", TRAILERS.split(b"\n", 1)[1], "a.csv, line 1: no column of this header is known: A, 4", "repermit contract"),
     "nearest": (
@@ -217,7 +220,7 @@ NOT_STORES: dict[str, tuple[Callable[[Path], object], str]] = {
     "bytes": (lambda p: p.write_bytes(JPEG * 999), "is not a repermit store"),
     "nothing": (lambda p: p.write_bytes(b""), "is not a repermit store"),
     "cut": (lambda p: p.write_bytes(sound_store()[:20_000]), "cannot be opened"),
-    "folder": (lambda p: p.mkdir(), "cannot be opened"),
+    "folder": (lambda p: p.mkdir(), "is a folder, and a store is a file"),
     "foreign": (foreign, "is a DuckDB file but not a repermit store"),
     "version": (other_version, f"has schema version 999, this program reads {warehouse.SCHEMA_VERSION}"),
 }
@@ -456,6 +459,7 @@ def test_a_month_without_records_is_told_and_not_shown_as_zeros(
     told = call("rates", "--month", "2024-06", "--store", store)
     assert told.code == 0
     assert "no record covers 2024-06-01 to 2024-06-30" in told.err
+    assert "the records cover 2025-03-01 to 2025-03-31" in told.err
     assert "no record covers" not in call("rates", "--store", store).err
 
 
@@ -474,6 +478,25 @@ def test_a_store_without_records_is_told(call: Call, tmp_path: Path) -> None:
 
 
 # --- defects and interruptions -----------------------------------------------------------------------------------------
+
+
+def test_a_folder_in_the_place_of_a_file_ends_with_3(call: Call, store: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    told = call("rates", "--store", folder)
+    assert told.code == 3 and "is a folder" in told.err and "folder/repermit.duckdb" in told.err
+    told = call("report", "monthly", "--month", "2025-03", "--out", folder, "--store", store)
+    assert told.code == 3 and "folder/page.html" in told.err
+    told = call("quarantine", "--out", folder, "--store", store)
+    assert told.code == 3 and "folder/mend.csv" in told.err
+
+
+def test_the_version_is_told_and_help_has_its_short_name(call: Call) -> None:
+    assert call("--version").out == f"repermit {__version__}\n"
+    told = call("rates", "-h")
+    assert told.code == 0 and told.out == call("rates", "--help").out
+    commands = call("-h").out.split("Commands:")[1]
+    assert "..." not in commands  # each is told whole
 
 
 def test_a_defect_ends_with_70_and_a_line_to_report(

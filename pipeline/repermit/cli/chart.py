@@ -32,7 +32,7 @@ def chart(
     ] = None,
     wait: Wait = 0.0,
 ) -> None:
-    """One chart of a page as SVG or PNG; of the monthly page unless a fleet, shop or terminal is named."""
+    """One chart of a page as SVG or PNG. Of the monthly page unless a fleet, shop or terminal is named."""
     from repermit.cli.drawn import page_of
     from repermit.cli.pages import last_month
     from repermit.cli.show import as_table

@@ -30,7 +30,7 @@ def contract(
         typer.Option("--draft-mapping", help="An export: writes a first mapping for it, to be confirmed."),
     ] = None,
 ) -> None:
-    """The input tables: columns, kinds, rules; or a first mapping of an export to them."""
+    """The input tables: columns, kinds, rules. Or a first mapping of an export to them."""
     from repermit.cli.show import as_json
     from repermit.contract import TABLES
     from repermit.contract_text import as_dict, markdown, text

@@ -16,7 +16,7 @@ def demo(
         Path, typer.Option("--out", help="Folder for the records, the store and the pages.")
     ] = Path("repermit-demo"),
 ) -> None:
-    """Invented sample records to a store and its pages; prints where they are."""
+    """Invented sample records, their store and its pages. Prints where they are."""
     import shutil
 
     from repermit.cli.pages import write_all

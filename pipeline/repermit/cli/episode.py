@@ -16,7 +16,7 @@ def episode(
     asked: Asked,
     name: Annotated[str, typer.Argument(metavar="ID", help="An episode, a refusal or a repair.")],
 ) -> None:
-    """One episode: its refusals and visits, and the rule that joined each."""
+    """One episode: its refusals and visits. And the rule that joined each."""
     from repermit.cli.show import WIDTH, as_json, as_table, write
     from repermit.studies.records.episode import explain
 

@@ -19,7 +19,7 @@ def fixes(
     asked: Asked,
     by: Annotated[str, typer.Option("--by", help="One of action, shop, cause, method, lot.")] = "action",
 ) -> None:
-    """Do repairs hold: the share that comes back at the same position within 30, 90 and 180 days."""
+    """Do repairs hold: how many come back. At the same position, within 30, 90 and 180 days."""
     from repermit.cli.show import write
     from repermit.studies.repairs.fixes import fixes as ask
     from repermit.studies.repairs.fixes import parse_by

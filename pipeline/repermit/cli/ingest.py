@@ -26,7 +26,7 @@ def ingest(
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
-    """CSV files and folders into the store; prints what became of every row."""
+    """CSV files and folders into the store. Prints what became of every row."""
     from repermit.cli.show import write
     from repermit.ingest.pace import Pace
     from repermit.ingest.run import ingest as run
@@ -49,7 +49,9 @@ def ingest(
     )
     again = sum(f.read_before for f in result.files)
     if again:
-        say(f"{again} of the {len(result.files)} files had been read before; their rows count as duplicates")
+        files = len(result.files)
+        which = "what was given" if again == files else f"{again} of the {files} files"
+        say(f"{which} had been read before; all its rows count as duplicates")
     if result.fell:
         say(f"{result.fell} rows accepted earlier now fail a rule and wait in the quarantine")
     if result.left_waiting:

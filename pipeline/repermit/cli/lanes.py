@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.cli.options import Asked, Format, question
+from repermit.cli.options import Asked, Format, question, warn_off_record
 from repermit.cli.talk import say
 
 SHOWN = (
@@ -12,17 +12,15 @@ SHOWN = (
 
 @question(("first", "end", "month", "terminal"))
 def lanes(asked: Asked) -> None:
-    """Rack or trailer: refusals that clear without a repair, by lane, beyond what its trailers meet elsewhere."""
+    """Rack or trailer: which lane refuses on its own account. Refusals that clear without a repair, by lane, beyond what its trailers meet elsewhere."""
     from repermit.cli.show import write
     from repermit.studies.racks.lane_row import COLUMNS
     from repermit.studies.racks.lanes import lanes as ask
-    from repermit.studies.selection import on_record
 
     with asked.opened() as con:
         selection = asked.select(con)
         result = ask(con, asked.store.name, selection)
-        if not on_record(con, selection.window):
-            say(f"no record covers {selection.window}: that nothing is seen there means nothing")
+        warn_off_record(con, selection.window)
     found = [row.as_dict() for row in result.rows]
     if asked.form is Format.table:
         renamed = {"low": "rate_ratio_low", "high": "rate_ratio_high"}

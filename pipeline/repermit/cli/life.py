@@ -32,7 +32,7 @@ def life(
         typer.Option("--points", help="The curve instead: the share still working by age, of known births."),
     ] = False,
 ) -> None:
-    """How long sensors last: early, random or wear-out failure; lots that stand out; replace before failure."""
+    """How long sensors last: early, random or wear-out failure. Lots that stand out; replace before failure."""
     from repermit.cli.show import write
     from repermit.studies.ages.life import lives as ask
     from repermit.studies.ages.life import parse_by

@@ -14,7 +14,7 @@ from repermit.cli.talk import say
 def located(
     asked: Asked,
 ) -> None:
-    """Found against indicated: where the fault was when the tester named a position, and whether shops look."""
+    """Found against indicated: where the fault really was. When the tester named a position; and whether shops look."""
     from repermit.cli.show import as_table, write
     from repermit.studies.location.located import Agreeing, Found
     from repermit.studies.location.located import located as ask

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import traceback
+from typing import Annotated
 
 import typer
 
@@ -34,13 +35,34 @@ NOT_READ = 141
 
 app = typer.Typer(
     name="repermit",
-    help="Which faults stop a tank trailer from loading, where they sit, and whether the repair held.\n\n"
-    "CSV records in, rates and pages out. Start with: repermit demo",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from repermit import __version__
+
+        typer.echo(f"repermit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def program(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Which faults stop a tank trailer from loading, where they sit, and whether the repair held.
+
+    CSV records in, rates and pages out. Start with: repermit demo
+    """
+
+
 app.command("demo")(demo.demo)
 app.command("contract")(contract.contract)
 app.command("ingest")(ingest.ingest)

@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from repermit.cli.talk import say
+
 if TYPE_CHECKING:
-    from repermit.studies.selection import Selection
+    from repermit.studies.selection import Selection, Window
     from repermit.warehouse import Connection
 
 
@@ -69,6 +71,18 @@ def asking(store: Path, wait_s: float, as_of: str | None = None) -> Iterator[Con
 
         with known(store, as_of, wait_s=wait_s) as con:
             yield con
+
+
+def warn_off_record(con: Connection, window: Window) -> None:
+    """Say so where the records cover no day of the window."""
+    from repermit.studies.selection import covered, on_record
+
+    if not on_record(con, window):
+        where = covered(con)
+        say(
+            f"no record covers {window}: that nothing is seen there means nothing"
+            + (f"; the records cover {where}" if where else "")
+        )
 
 
 @dataclass(frozen=True)

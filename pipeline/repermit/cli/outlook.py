@@ -12,7 +12,7 @@ COLUMNS = ("month", "quantity", "key", "expected", "low", "high")
 
 @question(("month", "fleet", "system", "shop"))
 def outlook(asked: Asked) -> None:
-    """Next quarter: refusals, faults by cause, parts and shop hours by month, with limits. --month: the last one known."""
+    """Next quarter: refusals, faults, parts and shop hours. By month, with limits. --month: the last one known."""
     from repermit.cli.show import write
     from repermit.studies.frequency.outlook import held_sentence, outlook_sentence
     from repermit.studies.frequency.outlook import outlook as ask

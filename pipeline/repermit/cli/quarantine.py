@@ -19,7 +19,7 @@ def quarantine(
     ] = None,
     gone: Annotated[bool, typer.Option("--left", help="What left it: when, and as what.")] = False,
 ) -> None:
-    """What was set aside and why; with --out, as CSV to be mended and ingested again."""
+    """What was set aside and why. With --out, as CSV to be mended and ingested again."""
     from repermit.cli.show import as_csv, write
     from repermit.errors import StoreError
     from repermit.studies.records.quarantine import by_reason, left, set_aside, to_mend
@@ -46,7 +46,8 @@ def quarantine(
             out.write_text(as_csv(*to_mend(rows)), encoding="utf-8-sig", newline="")
         except OSError as error:
             raise StoreError(
-                f"{out} cannot be written: {error.strerror}", hint="Check the folder."
+                f"{out} cannot be written: {error.strerror}",
+                hint=f"Give a file, such as {out / 'mend.csv'}." if out.is_dir() else "Check the folder.",
             ) from error
         say(
             f"{len(rows)} rows written to {out}; mend their cells (or write yes under drop beside what is no record)"

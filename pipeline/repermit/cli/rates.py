@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from repermit.cli.options import Asked, Format, question
+from repermit.cli.options import Asked, Format, question, warn_off_record
 from repermit.cli.talk import say
 
 if TYPE_CHECKING:
@@ -40,14 +40,13 @@ def rates(
         typer.Option("--compare", help="Each row against all others together, adjusted for their number."),
     ] = False,
 ) -> None:
-    """How often: faults per 1,000 loads and mean time between faults; by month, which months are a signal."""
+    """How often: faults per 1,000 loads, time between faults. By month, which months are a signal."""
     from repermit.cli.show import write
     from repermit.studies.frequency.compare import Comparison, compare
     from repermit.studies.frequency.months import months
     from repermit.studies.frequency.rates import Rate, parse_by
     from repermit.studies.frequency.rates import rates as ask
     from repermit.studies.frequency.worse import worse
-    from repermit.studies.selection import on_record
 
     keys = () if by.strip() in ("change", "silent") else parse_by(by)
     with asked.opened() as con:
@@ -61,8 +60,7 @@ def rates(
 
             return _write_silent(asked.form, silent(con, asked.store.name, selection))
         result = ask(con, asked.store.name, selection, keys)
-        if not on_record(con, selection.window):
-            say(f"no record covers {selection.window}: that no faults are seen there means nothing")
+        warn_off_record(con, selection.window)
         judged = months(con, asked.store.name, selection) if keys == ("month",) else None
         who = worse(con, asked.store.name, selection, result)
     marks: dict[object, dict[str, object]] = {}

@@ -80,7 +80,7 @@ def terminal(
     csv: Csv = False,
     wait: Wait = 0.0,
 ) -> None:
-    """A terminal's lanes over twelve months, for whoever has them serviced."""
+    """A terminal's lanes over a year, for who has them serviced."""
     tell(write_page("terminal", store, name, month, as_of, out, wait, csv))
 
 
@@ -93,6 +93,6 @@ def all_pages(
     csv: Csv = False,
     wait: Wait = 0.0,
 ) -> None:
-    """Every page, and an index; pages of earlier months in the folder stay."""
+    """Every page, and an index. Pages of earlier months in the folder stay."""
     for path in write_all(store, out, month, as_of, wait, csv):
         tell(path)

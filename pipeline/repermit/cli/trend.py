@@ -31,7 +31,7 @@ def trend(
         bool, typer.Option("--points", help="Faults a trailer has had by an age, point by point.")
     ] = False,
 ) -> None:
-    """Are trailers getting better or worse, the season taken out, and how often they fail now."""
+    """Are trailers getting better or worse. The season is taken out; and how often they fail now."""
     from repermit.cli.show import write
     from repermit.studies.ages.trend import Point, parse_by
     from repermit.studies.ages.trend import trend as ask

@@ -18,7 +18,7 @@ def validate(
     form: As = Format.table,
     wait: Wait = 0.0,
 ) -> None:
-    """Check the store against every expectation, and write a page of the results."""
+    """Check the store against every expectation. Writes a page of the results."""
     from repermit.cli.show import write
     from repermit.studies.records.clocks import clock_errors
     from repermit.validate.run import validate as run

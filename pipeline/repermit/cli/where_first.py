@@ -38,7 +38,7 @@ def where_first(
         Path | None, typer.Option("--out", help="Write the check card to print on one sheet (HTML).")
     ] = None,
 ) -> None:
-    """Where to look first: the order of checks with the least expected minutes, as a card for the bench."""
+    """Where to look first: the quickest order of checks. With the least expected minutes; as a card for the bench."""
     from repermit.cli.show import write
     from repermit.studies.location.where_first import where_first as ask
     from repermit.wording import words

@@ -14,6 +14,8 @@ from typing import BinaryIO
 
 from repermit.errors import DataError
 
+SPREADSHEETS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+"""How files of spreadsheet programs begin, whatever they are called."""
 CHUNK = 1 << 19
 """Bytes read at a time. A line that fills a whole one is refused; the engine's reader would stop at 2 MB."""
 
@@ -73,6 +75,10 @@ def check_text(path: Path, name: str, zipped: bool, above: int = 0) -> Lines:
     """How the lines end; refuses what is not UTF-8 text. `above` lines were taken off before the first."""
     lines, tail = Lines(lf=above), b""
     with open_bytes(path, zipped) as file:
+        if file.read(8).startswith(SPREADSHEETS):
+            hint = "Save its sheet as CSV in UTF-8 and ingest that."
+            raise DataError(f"{name}: a spreadsheet or an archive, not CSV", hint=hint)
+        file.seek(0)
         while block := file.read(CHUNK):
             tail = _check_chunk(tail + block, lines, name)
     _check_chunk(tail, lines, name, last=True)

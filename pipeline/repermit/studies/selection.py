@@ -132,7 +132,10 @@ def _window(con: Connection, first: str | None, end: str | None) -> Window:
             hint="Give --from and --to, or ingest loads and refusals.",
         )
     if starts >= ends:
-        raise CallError(f"the window {starts} to {ends} is empty", hint="--from is included, --to is not.")
+        raise CallError(
+            f"the window {starts} to {ends} is empty",
+            hint="Give a --to after the --from; --from is included, --to is not.",
+        )
     return Window(starts, ends)
 
 

@@ -48,6 +48,11 @@ def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Conn
     """
     if read_only and not path.exists():
         raise StoreError(f"there is no store at {path}", hint="Make one with: repermit ingest FOLDER")
+    if path.is_dir():
+        raise StoreError(
+            f"{path} is a folder, and a store is a file",
+            hint=f"Give the file, such as {path / 'repermit.duckdb'}.",
+        )
     config = CONFIG | _limits()
 
     def open_it() -> Connection:
