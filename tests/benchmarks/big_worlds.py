@@ -1,6 +1,8 @@
 """Writes worlds of any size as contract CSVs, by the engine's own streams, so that no world is ever in memory.
 
-    python tests/benchmarks/big_worlds.py FOLDER [LOAD_ROWS]
+    python tests/benchmarks/big_worlds.py FOLDER [LOAD_ROWS [next]]
+
+With `next` it writes the month after such a world instead.
 
 Everything is invented and follows from the row numbers: the same call writes the same bytes. The proportions are
 6,000 trailers, 36 months, 14 million load rows, 100,000 refusals and 45,000 repairs. Knows nothing of the package.
@@ -138,4 +140,14 @@ def write(
 
 
 if __name__ == "__main__":
-    write(Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else ROWS)
+    rows = int(sys.argv[2]) if len(sys.argv) > 2 else ROWS
+    if sys.argv[3:] == ["next"]:
+        write(
+            Path(sys.argv[1]),
+            rows,
+            months=1,
+            begins=date(BEGINS.year + MONTHS // 12, BEGINS.month, 1),
+            mark="R",
+        )
+    else:
+        write(Path(sys.argv[1]), rows)

@@ -1,0 +1,51 @@
+"""Parts of an ingest that no command runs alone, each in a process of its own. `stages.py` runs them:
+
+    python tests/benchmarks/probes.py floor|typing WORLD STORE
+
+floor: the engine's bare typed load of the loads file, the least that any ingest takes. typing: reading and typing the
+world's loads with every rule judged, as ingest does it, up to where it decides what becomes of each row.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+COLUMNS = "{'trailer_id': 'VARCHAR', 'terminal': 'VARCHAR', 'lane': 'VARCHAR', 'loaded_on': 'DATE', 'loads': 'INTEGER'}"
+
+
+def floor(world: Path, store: Path) -> None:
+    """The loads file into a table of typed columns, and nothing else."""
+    import duckdb
+
+    with duckdb.connect(str(store)) as con:
+        con.execute(
+            f"create table loads as from read_csv('{world / 'loads.csv'}', auto_detect = false, header = true,"
+            f" delim = ',', columns = {COLUMNS})"
+        )
+
+
+def typing(world: Path, store: Path) -> None:
+    """Ingest of trailers and loads, ended where the rows of the loads are typed and judged."""
+    from repermit.ingest import reconcile
+    from repermit.ingest.run import ingest
+
+    decide = reconcile._decide
+
+    def stop(con: Any, table: Any, *rest: Any) -> None:
+        if table.name != "loads":
+            return decide(con, table, *rest)
+        if not con.execute("select count(*) from judged where reasons is null").fetchone()[0]:
+            sys.exit("no row of the loads was typed")
+        os._exit(0)  # what is open is thrown away
+
+    reconcile._decide = stop
+    ingest(store, [world / "trailers.csv", world / "loads.csv"], now=datetime.now(UTC))
+    sys.exit("ingest ended without deciding about the loads")
+
+
+if __name__ == "__main__":
+    {"floor": floor, "typing": typing}[sys.argv[1]](Path(sys.argv[2]), Path(sys.argv[3]))
