@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -20,9 +21,14 @@ QUESTIONS = (
 SUMS = {
     "ingest and validate": ("ingest", "validate"),
     "every question once": QUESTIONS,
+    "one more month and every question": ("one more month", *QUESTIONS),
 }
 """Lines that add stages up, and what they add; the greatest memory of them."""
 JUDGED_AT = 14 * MILLION
+BUSY = 0.5
+"""A load above this before the first stage is told: seconds on the clock then say too much."""
+LASTS_S = 1.0
+"""Growth is judged of stages that last so long."""
 
 Row = dict[str, Any]
 Found = dict[tuple[int, str], Row]
@@ -80,6 +86,7 @@ def machine_words(results: Row) -> str:
     return (
         f"{m['date']}, {m['cores']} cores, {m['memory_gb']} GB of memory; {versions}. {files}"
         + (f"; {', '.join(bound)}" if bound else "")
+        + (f". Other work kept {m['load']} cores busy when it began" if m["load"] >= BUSY else "")
         + ". Seconds on the clock, each stage in a process of its own, start of the program included; in brackets the"
         " greatest memory of the process in MB. Floors: times the engine's bare typed load of the same loads file. Growth:"
         " the exponent by which seconds grow with rows; 1 is in proportion."
@@ -90,8 +97,9 @@ def by_stage(results: Row, found: Found, sizes: list[int]) -> str:
     """One line a stage, one column a size."""
     names = list(dict.fromkeys(r["stage"] for r in results["stages"]))
     for name, parts in SUMS.items():
-        if parts[-1] in names:
-            names.insert(names.index(parts[-1]) + 1, name)
+        last = max(parts, key=lambda part: names.index(part) if part in names else -1)
+        if last in names:
+            names.insert(names.index(last) + 1, name)
     steps = list(pairwise(sizes))
     heads = ["stage", *(f"{rows / MILLION:g} million" for rows in sizes)]
     at = JUDGED_AT if JUDGED_AT in sizes else sizes[-1]
@@ -157,8 +165,11 @@ def wanted(found: Found, sizes: list[int]) -> str:
         ("--help, seconds", 0.2, seconds("--help")),
     ]  # fmt: skip
     for small, large in pairwise(sizes):
-        name = f"growth of ingest, {small / MILLION:g} to {large / MILLION:g} million"
-        asked.append((name, 1.05, lambda a=small, b=large: growth(found, "ingest", a, b)))
+        lasting = [name for rows, name in found if rows == large and found[rows, name]["seconds"] >= LASTS_S]
+        slopes = {name: g for name in lasting if (g := growth(found, name, small, large)) is not None}
+        steepest = max(slopes, key=lambda name: slopes[name], default="")
+        name = f"greatest growth of a stage, {small / MILLION:g} to {large / MILLION:g} million"
+        asked.append((f"{name}: {steepest}", 1.05, partial(slopes.get, steepest)))
     lines = [["at 14 million load rows", "at most", "measured", "held"], ["---", "---:", "---:", "---"]]
     for text, most, ask in asked:
         value = ask()

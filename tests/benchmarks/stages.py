@@ -80,21 +80,20 @@ def stages(analyst: str | None) -> list[Stage]:
         Stage(f"page {kind}", tool(line, "--out", f"{{out}}/{kind}.html")) for kind, line in PAGES.items()
     ]
     found += [
-        Stage("all pages", tool("report all", "--out", "{out}/all")),
-        Stage("all pages again", tool("report all", "--out", "{out}/all")),
         Stage("page monthly again", tool("report monthly", "--out", "{out}/monthly.html")),
         Stage("--help", (sys.executable, "-m", "repermit.cli.main", "--help"), times=5),
-        Stage("one more month", tool("ingest", "{month}")),
-        Stage("all pages of that month", tool("report all", "--out", "{out}/later")),
     ]
     if analyst:
         script = (analyst, str(HERE / "by_hand.py"))
-        found += [
-            Stage("by hand", (*script, "{world}"), "{answers}/by_hand.json"),
-            Stage(
-                "by hand with one more month", (*script, "{world}", "{month}"), "{answers}/by_hand_later.json"
-            ),
-        ]
+        found.append(Stage("by hand", (*script, "{world}"), "{answers}/by_hand.json"))
+    found += [
+        Stage("all pages", tool("report all", "--out", "{out}/all")),
+        Stage("one more month", tool("ingest", "{month}")),
+    ]
+    if analyst:
+        later = (*script, "{world}", "{month}")
+        found.append(Stage("by hand with one more month", later, "{answers}/by_hand_later.json"))
+    found.append(Stage("all pages of that month", tool("report all", "--out", "{out}/later")))
     return found
 
 
@@ -108,6 +107,8 @@ def environment(scratch: Path, memory: str | None) -> dict[str, str]:
 
 def timed(command: list[str], into: Path, env: dict[str, str], limit_s: float) -> dict[str, object]:
     """Run it: wall and processor seconds, peak megabytes of its memory, exit code, last words where it failed."""
+    if limit_s <= 0:
+        return {"seconds": 0.0, "processor_s": 0.0, "peak_mb": 0.0, "code": None, "said": "no time was left"}
     into.parent.mkdir(parents=True, exist_ok=True)
     began, late = time.perf_counter(), threading.Event()
     with into.open("wb") as out, into.with_suffix(".err").open("wb") as err:
@@ -181,7 +182,7 @@ def run_size(
             say(f"{rows:,}: {name} written in {time.perf_counter() - began:.1f} s")
     results["files_mb"][str(rows)] = sum(f.stat().st_size for f in places["world"].iterdir()) / 1e6
     for stage in chosen:
-        found = measure(stage, places, env, options.limit)
+        found = measure(stage, places, env, min(options.limit, options.ends - time.monotonic()))
         words = f"FAILED: {found['said']}" if found["failed"] else f"{found['peak_mb']:,.0f} MB"
         say(
             f"{rows:,}: {stage.name}: {found['seconds']:.2f} s, {found['processor_s']:.2f} s of processor, {words}"
@@ -197,7 +198,7 @@ def run_size(
 
 
 def machine(analyst: str | None) -> dict[str, object]:
-    """The size of the machine, and versions."""
+    """The size of the machine, how busy it is before the first stage, and versions."""
     code = (
         "import importlib.metadata as m, json, sys\n"
         "def v(n):\n    try: return m.version(n)\n    except m.PackageNotFoundError: return None\n"
@@ -213,6 +214,7 @@ def machine(analyst: str | None) -> dict[str, object]:
         "date": f"{datetime.now(UTC):%Y-%m-%d}",
         "cores": cores,
         "memory_gb": round(os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 1e9),
+        "load": round(os.getloadavg()[0], 1),
         "versions": versions(sys.executable, "duckdb", "polars", "scipy", "great-expectations"),
         "by_hand": versions(analyst, "pandas", "lifelines", "numpy") if analyst else None,
     }
@@ -248,10 +250,12 @@ def main() -> None:
     parser.add_argument("--analyst", default=sys.executable, help="a python that has pandas and lifelines")
     parser.add_argument("--memory", help="what the engine may take, such as 1GB (REPERMIT_MEMORY)")
     parser.add_argument("--limit", type=float, default=240.0, help="seconds that a stage may last")
+    parser.add_argument("--minutes", type=float, default=12.0, help="what all stages together may last")
     parser.add_argument("--keep", action="store_true", help="leave worlds and stores in the folder")
     parser.add_argument("--readme", action="store_true", help="put the tables into the README")
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
+    options.ends = time.monotonic() + 60 * options.minutes
     analyst = with_lifelines(options.analyst)
     if analyst is None:
         say(f"{options.analyst} has no lifelines: nothing is done by hand")
