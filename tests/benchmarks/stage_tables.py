@@ -27,6 +27,7 @@ SUMS = {
 JUDGED_AT = 14 * MILLION
 BUSY = 0.5
 """A load above this before the first stage is told: seconds on the clock then say too much."""
+BESIDE = (FLOOR, "by hand", "by hand with one more month")
 LASTS_S = 1.0
 """Growth is judged of stages that last so long."""
 
@@ -86,7 +87,7 @@ def machine_words(results: Row) -> str:
     return (
         f"{m['date']}, {m['cores']} cores, {m['memory_gb']} GB of memory; {versions}. {files}"
         + (f"; {', '.join(bound)}" if bound else "")
-        + (f". Other work kept {m['load']} cores busy when it began" if m["load"] >= BUSY else "")
+        + (f". Other work kept {m['load']} cores busy when it began" if (m.get("load") or 0) >= BUSY else "")
         + ". Seconds on the clock, each stage in a process of its own, start of the program included; in brackets the"
         " greatest memory of the process in MB. Floors: times the engine's bare typed load of the same loads file. Growth:"
         " the exponent by which seconds grow with rows; 1 is in proportion."
@@ -165,7 +166,11 @@ def wanted(found: Found, sizes: list[int]) -> str:
         ("--help, seconds", 0.2, seconds("--help")),
     ]  # fmt: skip
     for small, large in pairwise(sizes):
-        lasting = [name for rows, name in found if rows == large and found[rows, name]["seconds"] >= LASTS_S]
+        lasting = [
+            name
+            for rows, name in found
+            if rows == large and found[rows, name]["seconds"] >= LASTS_S and name not in BESIDE
+        ]
         slopes = {name: g for name in lasting if (g := growth(found, name, small, large)) is not None}
         steepest = max(slopes, key=lambda name: slopes[name], default="")
         name = f"greatest growth of a stage, {small / MILLION:g} to {large / MILLION:g} million"

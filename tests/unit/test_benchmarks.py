@@ -83,6 +83,7 @@ def test_what_lasts_too_long_or_fails_is_written_down(tmp_path: Path) -> None:
     slow = stages.Stage("slow", (sys.executable, "-c", "import time; time.sleep(60)"))
     found = stages.measure(slow, places, ENVIRONMENT, 0.3)
     assert found["failed"] and found["said"] == "longer than 0 s" and found["seconds"] < 10
+    assert stages.measure(slow, places, ENVIRONMENT, -1.0)["said"] == "no time was left"
     broken = stages.Stage("broken", (sys.executable, "-c", "raise SystemExit('no such thing')"), times=3)
     found = stages.measure(broken, places, ENVIRONMENT, 30)
     assert found["failed"] and found["said"] == "no such thing"
@@ -120,6 +121,7 @@ def test_tables_tell_growth_targets_and_failures(tmp_path: Path) -> None:
         "| ingest with marts, floors | 6 | 8 | **no** |" in text
         and "| --help, seconds | 0.2 | 0.1 | yes |" in text
     )
+    assert "| greatest growth of a stage, 1 to 14 million: ingest | 1.05 | 1.26 | **no** |" in text
     assert "| all pages, seconds | 10 | not measured |  |" in text
     readme = tmp_path / "README.md"
     readme.write_text(f"a\n{stage_tables.BEGINS}\nold\n{stage_tables.ENDS}\nb\n")
