@@ -108,15 +108,19 @@ def _risk_sets(
     t: FloatArray, w: FloatArray, s: NDArray[np.int64], mine: NDArray[np.bool_]
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """The cell (stratum and time, in order) of each subject; at risk and events by cell, of reference and group."""
-    cells, cell = np.unique(np.stack([s.astype(np.float64), t]), axis=1, return_inverse=True)
-    where, m = np.asarray(cell, dtype=np.int64).reshape(-1), cells.shape[1]
+    order = np.lexsort((t, s))
+    in_order, times = s[order], t[order]
+    new = np.concatenate([[True], (np.diff(in_order) != 0) | (np.diff(times) != 0)])
+    where, m = np.empty(len(t), dtype=np.int64), int(new.sum())
+    where[order] = np.cumsum(new) - 1
+    strata = in_order[new]
     counts, happened = (
         np.stack(
             [np.bincount(where, weights=np.where(mine == g, x, 0.0), minlength=m) for g in (False, True)], 1
         )
         for x in (np.ones(len(w)), w)
     )
-    until = np.searchsorted(cells[0], cells[0], side="right")
+    until = np.searchsorted(strata, strata, side="right")
     so_far = np.concatenate([np.zeros((1, 2)), np.cumsum(counts, axis=0)])
     at_risk: FloatArray = so_far[until] - so_far[:-1]
     return where, at_risk, np.asarray(happened, dtype=np.float64)

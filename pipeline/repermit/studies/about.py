@@ -10,7 +10,7 @@ from typing import Any
 
 from repermit.contract import TABLES
 from repermit.settings import Settings
-from repermit.studies.selection import Selection
+from repermit.studies.selection import Selection, Window
 from repermit.warehouse import Connection, fingerprint, once, one, records, settings_of
 
 HAS = {
@@ -86,7 +86,6 @@ def about(con: Connection, store: str, selection: Selection) -> About:
     """The head of a result for a selection."""
     settings: Settings = settings_of(con)
     window = selection.window
-    days = {"first": window.first, "end": window.end}
     filters = {
         name: value
         for name in ("fleet", "system", "terminal", "shop")
@@ -94,10 +93,7 @@ def about(con: Connection, store: str, selection: Selection) -> About:
     }
     chosen = records(con, COUNTS, selection.parameters(COUNTS))[0]
     outside = {name: chosen.pop(name) for name in ("faults_before", "faults_after")}
-    counts = records(con, STORE_COUNTS, days)[0] | chosen
-    counts["quarantined"] = sum(
-        int(one(con, f"select count(*) from waiting.{t.name} where left_by is null")) for t in TABLES
-    )
+    counts = _store_counts(con, window) | chosen | {"quarantined": _quarantined(con)}
     return About(
         store,
         window.first.isoformat(),
@@ -116,6 +112,17 @@ def about(con: Connection, store: str, selection: Selection) -> About:
     )
 
 
+@once
+def _store_counts(con: Connection, window: Window) -> dict[str, int]:
+    return records(con, STORE_COUNTS, {"first": window.first, "end": window.end})[0]
+
+
+@once
+def _quarantined(con: Connection) -> int:
+    return sum(int(one(con, f"select count(*) from waiting.{t.name} where left_by is null")) for t in TABLES)
+
+
+@once
 def records_give(con: Connection) -> dict[str, bool]:
     """Which kinds of record the store has, and so which questions it can answer."""
     return {

@@ -41,6 +41,7 @@ select lane, trailer_id, count(*) filter (equipment) as refusals, count(*) filte
 from staging.refusals
 where terminal = $terminal and refused_at >= $first and refused_at < $end
 group by lane, trailer_id
+order by lane, trailer_id
 """
 
 EPISODES = """
@@ -56,6 +57,7 @@ LOADS = """
 select lane, trailer_id, sum(loads)::bigint as loads from marts.loads_by_lane_month
 where terminal = $terminal and month >= $first and month < $end
 group by lane, trailer_id
+order by lane, trailer_id
 """
 
 LANDED = """
@@ -75,19 +77,25 @@ def tallies(
 ) -> tuple[Units, dict[Lane, Counter[str]], tuple[Route, ...]]:
     """Counts by lane and trailer (what rates are made of), by lane, and the routes of what cleared."""
     units: Units = defaultdict(lambda: defaultdict(Counter))
+    counts: dict[Lane, Counter[str]] = defaultdict(Counter)
     routes: Counter[tuple[Lane, str, Place]] = Counter()
+
+    def add(lane: Lane, trailer: str, more: dict[str, Any]) -> None:
+        mine, of_lane = units[lane][trailer], counts[lane]
+        for name, n in more.items():
+            mine[name] = mine.get(name, 0) + n
+            of_lane[name] = of_lane.get(name, 0) + n
+
     for row in records(con, LOADS, days) + records(con, REFUSED, days):
-        units[row.pop("lane")][row.pop("trailer_id")].update(row)
+        add(row.pop("lane"), row.pop("trailer_id"), row)
     for row in records(con, EPISODES, days):
-        units[row["lane"]][row["trailer_id"]].update({"episodes": row["n"], row["became"]: row["n"]})
+        add(row["lane"], row["trailer_id"], {"episodes": row["n"], row["became"]: row["n"]})
     landed = LANDED.format(cleared=cleared_within(con, days["first"], days["end"]))
     for row in records(con, landed, {"terminal": days["terminal"]}):
         n, where = row["n"], row["landed"]
         elsewhere = n * (where in ("other_lane", "other_terminal"))
-        units[row["lane"]][row["trailer_id"]].update(
-            {where: n, "by_next_load": n * row["by_next_load"], "elsewhere": elsewhere}
-        )
+        more = {where: n, "by_next_load": n * row["by_next_load"], "elsewhere": elsewhere}
+        add(row["lane"], row["trailer_id"], more)
         routes[row["lane"], where, (row["to_terminal"], row["to_lane"])] += n
-    counts = {lane: sum(by_trailer.values(), Counter()) for lane, by_trailer in units.items()}
     ordered = sorted(routes.items(), key=lambda r: (in_order(r[0][0]), -r[1], str(r[0])))
-    return dict(units), counts, tuple(Route(lane, where, *to, n) for (lane, where, to), n in ordered)
+    return dict(units), dict(counts), tuple(Route(lane, where, *to, n) for (lane, where, to), n in ordered)

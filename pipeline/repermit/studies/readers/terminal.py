@@ -188,8 +188,8 @@ def per_loads(units: Units, lanes: Collection[Lane], what: str, settings: Settin
     events_of: dict[str, int] = defaultdict(int)
     for lane in lanes:
         for trailer, counts in units.get(lane, {}).items():
-            loads_of[trailer] += counts["loads"]
-            events_of[trailer] += counts[what]
+            loads_of[trailer] += counts.get("loads", 0)
+            events_of[trailer] += counts.get(what, 0)
     loads, events = list(loads_of.values()), list(events_of.values())
     if not sum(loads):
         return None

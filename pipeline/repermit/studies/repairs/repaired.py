@@ -10,7 +10,7 @@ found count as elsewhere. Time 0 is the return from the shop.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from repermit.studies.selection import Selection, covered
@@ -127,6 +127,7 @@ class Repairs:
     share: FloatArray
     per_day: FloatArray
     trailer: IntArray
+    _strata: dict[tuple[str, ...], IntArray] = field(default_factory=dict, repr=False)
 
     def where(self, condition: pl.Expr) -> IntArray:
         """The indices of the repairs that meet a condition (null = no)."""
@@ -170,7 +171,10 @@ class Repairs:
 
         if not alike:
             return np.zeros(self.frame.height, dtype=np.int64)
-        return self.frame.select(pl.struct(alike).rank("dense").cast(pl.Int64)).to_series().to_numpy()
+        if alike not in self._strata:
+            kinds = self.frame.select(pl.struct(alike).rank("dense").cast(pl.Int64))
+            self._strata[alike] = kinds.to_series().to_numpy()
+        return self._strata[alike]
 
 
 @once
