@@ -7,6 +7,7 @@ watched on its own window of service within the records; all records before the 
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 
 RECENT_DAYS = 90
 """What counts as now."""
+AT_ONCE = 2
+"""Groups answered at a time: each draws its own units again and again, with memory for all the draws."""
 SEASON_DAYS = 720
 """24 months: with less, a season looks like a trend."""
 COMPARED = (
@@ -158,15 +161,18 @@ def trend(con: Connection, store: str, selection: Selection, by: str | None = No
     asked = _Asked(h, cells, selection.window.end, settings.level, at_once, settings.min_trailers)
     seasonal = [asked.season.trend(mine) for mine in groups]
     adjusted = holm([test.p for test in seasonal]).tolist()
-    rows = [
-        asked.answer(mine, h.names[code], seasonal[code], adjusted[code], compare=by != "trailer")
-        for code, mine in enumerate(groups)
-    ]
     every = np.ones(h.units, dtype=bool)
     together = asked.season.trend(every)
-    total = asked.answer(every, "all", together, together.p, compare=False)
+    compare = by != "trailer"
+    with ThreadPoolExecutor(AT_ONCE) as pool:  # all together takes longest, so it goes first
+        all_ = pool.submit(asked.answer, every, "all", together, together.p, compare=False)
+        rows = [
+            pool.submit(asked.answer, mine, h.names[code], seasonal[code], adjusted[code], compare=compare)
+            for code, mine in enumerate(groups)
+        ]
+        total, found = all_.result(), tuple(row.result() for row in rows)
     clock = loads_or_days(cells, total.trailers, settings.level)
-    return Trends(about(con, store, selection), by, tuple(rows), total, clock, h.left_out)
+    return Trends(about(con, store, selection), by, found, total, clock, h.left_out)
 
 
 class _Asked:
