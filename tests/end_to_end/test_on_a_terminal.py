@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from helpers import store_from
-from repermit.cli.talk import pace_words, wrapped
+from repermit.cli.talk import countdown, pace_words, wrapped
 from repermit.ingest.pace import DECIDED, JUDGED, READ, ROWS, Pace
 
 TRAILER = {"trailer_id": "T-1", "positions": 4, "in_service_on": "2024-01-01"}
@@ -137,3 +137,15 @@ def test_long_messages_are_broken_at_words_and_paths_stay_whole() -> None:
     assert wrapped(f"see {path} and mend it", 40) == f"see\n  {path}\n  and mend it"
     assert wrapped("  Try this or that", 12) == "  Try this\n    or that"
     assert wrapped("anything at all " * 20, None) == "anything at all " * 20
+
+
+def test_pages_are_counted_down_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = iter([0.0, 1.0, 5.0, 10.0, 0.0, 9.0])
+    monkeypatch.setattr("repermit.cli.talk.time.monotonic", lambda: next(clock))
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    step = countdown(5)
+    assert step() == "", "nothing is known before the first is done"
+    assert step() == " (2 of 5, about 20 s left)"
+    assert step() == " (3 of 5, about 15 s left)"
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: False)
+    assert countdown(2)() == ""

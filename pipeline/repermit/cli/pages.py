@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from repermit.cli.drawn import begin, drawn, tables_beside
 from repermit.cli.made_before import MadeBefore
 from repermit.cli.options import asking, now
-from repermit.cli.talk import say
+from repermit.cli.talk import countdown, say
 from repermit.cli.told import ask
 from repermit.errors import CallError, StoreError
 
@@ -114,9 +114,10 @@ def write_all(
         before = MadeBefore(con, store.name)
         headlines: dict[Path, str] = {}
         drawing: dict[Path, tuple[Report, Future[str]]] = {}
+        left = countdown(len(pages))
         for path, (kind, name) in pages.items():
             same = None if csv or as_of else before.as_it_would_be(path, kind, name, window)
-            say(f"{kind} page: {name or f'{window.first:%Y-%m}'}{' (unchanged)' if same else ''}")
+            say(f"{kind} page: {name or f'{window.first:%Y-%m}'}{' (unchanged)' if same else ''}{left()}")
             if same:
                 headlines[path] = same.headline
                 continue

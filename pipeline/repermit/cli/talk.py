@@ -10,7 +10,7 @@ import sys
 import textwrap
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -110,6 +110,19 @@ def watched(pace: Pace) -> Iterator[None]:
             _wipe()
     if (spent := time.monotonic() - began) >= SOON_S:
         say(f"read {pace.size / 1e6:,.0f} MB in {spent:,.0f} s, {pace.size / 1e6 / spent:,.1f} MB a second")
+
+
+def countdown(every: int) -> Callable[[], str]:
+    """Told at the beginning of each of so many steps; says on a terminal, once it lasts, which it is and what is left."""
+    began, done = time.monotonic(), iter(range(every))
+
+    def step() -> str:
+        before, spent = next(done), time.monotonic() - began
+        if not sys.stderr.isatty() or not before or spent < SOON_S:
+            return ""
+        return f" ({before + 1} of {every}, about {spent * (every - before) / before:,.0f} s left)"
+
+    return step
 
 
 def _wipe() -> None:
