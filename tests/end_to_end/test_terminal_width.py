@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from typer.testing import Result
 
 from conftest import Run
 from helpers import load
@@ -31,7 +33,7 @@ COMMANDS = (
     *(f"life --by {by}" for by in ("system", "lot")),
     "life --points", "trend --points", "located", "lanes", "outlook", "quarantine", "quarantine --left",
     "where-first", "where-first --system five_wire --indicated 3", "where-first --system two_wire --indicated several",
-    "episode O-00205", "episode O-00001", "chart", "chart --shop Ashlode",
+    "episode O-00205", "episode O-00001", "chart --shop Ashlode",
 )  # fmt: skip
 
 
@@ -43,9 +45,23 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return store
 
 
+@pytest.fixture(scope="module")
+def ran() -> dict[str, Result]:
+    """What the commands said that were run before, so that none is run twice."""
+    return {}
+
+
+def run_once(ran: dict[str, Result], repermit: Run, command: str, store: Path) -> Result:
+    if command not in ran:
+        ran[command] = repermit(*command.split(), store=store)
+    return ran[command]
+
+
 @pytest.mark.parametrize("command", COMMANDS)
-def test_every_table_fits_a_terminal(sample: Path, repermit: Run, command: str) -> None:
-    done = repermit(*command.split(), store=sample)
+def test_every_table_fits_a_terminal(
+    sample: Path, repermit: Run, command: str, ran: dict[str, Result]
+) -> None:
+    done = run_once(ran, repermit, command, sample)
     assert done.exit_code == 0, done.stderr
     fits(done.stdout)
 
@@ -54,6 +70,29 @@ def fits(text: str) -> None:
     assert text and "\x1b" not in text
     wide = [line for line in text.splitlines() if len(line) > WIDTH]
     assert wide == [], max(wide, key=len)
+
+
+def examples() -> dict[str, list[str]]:
+    """Every command of the README that stands with what it prints of the sample, and those lines."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^    repermit ([^\n]+)\n((?:\n|    [^\n]*\n)+)", readme, flags=re.MULTILINE)
+    fenced = readme.split("The rest is shared out in those proportions:")[1].split("```")[1]
+    blocks.append(("rates --by position", fenced.removeprefix("text\n")))
+    found = {
+        command: [line for line in told.splitlines() if line.strip() not in ("", "...")]
+        for command, told in blocks
+    }
+    return {command: lines for command, lines in found.items() if lines}
+
+
+@pytest.mark.parametrize("command", examples())
+def test_the_readme_shows_what_commands_print(
+    sample: Path, repermit: Run, command: str, ran: dict[str, Result]
+) -> None:
+    """Lines may be left out of the README, and sentences be broken elsewhere; what stands there is as printed."""
+    done = run_once(ran, repermit, command, sample)
+    said = " ".join(f"{done.stdout} {done.stderr}".split())
+    assert [line for line in examples()[command] if " ".join(line.split()) not in said] == []
 
 
 def test_what_became_of_files_is_one_line_each(repermit: Run, tmp_path: Path) -> None:
