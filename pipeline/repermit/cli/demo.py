@@ -19,12 +19,13 @@ def demo(
     """Invented sample records, their store and its pages. Prints where they are."""
     import shutil
 
+    from repermit.cli.drawn import begin, beside
     from repermit.cli.pages import write_all
     from repermit.ingest.run import ingest
     from repermit.resources import folder
-    from repermit.validate.run import validate
-    from repermit_reports.pages.validation import validation_page
-    from repermit_reports.render import write
+
+    beside(_ready_to_validate)
+    begin()
 
     records, store = out / "records", out / "sample.duckdb"
     out.mkdir(parents=True, exist_ok=True)
@@ -36,12 +37,24 @@ def demo(
         say(f"{sum(f.rows for f in result.files)} rows read, {result.waiting} wait in the quarantine")
     say("validating (Great Expectations takes a few seconds to load)")
     pages = out / "pages"
-    validation = write(
-        validation_page(validate(store, now=options.now(), progress=say)), pages / "validation.html"
-    )
+    validation = pages / "validation.html"
+    beside(_validate, store.absolute(), validation.absolute()).result()
     written = write_all(store, pages, None, None, 0.0)
     tell(f"store: {store}")
     tell(f"validation page: {validation}")
     for path in written:
         tell(f"{path.stem.split('-')[0]} page: {path}")
     tell(f"start here: {written[-1]}")
+
+
+def _ready_to_validate() -> None:
+    """Great Expectations takes seconds to load: as long as the sample takes to read."""
+    import repermit.validate.engine  # noqa: F401
+
+
+def _validate(store: Path, page: Path) -> None:
+    from repermit.validate.run import validate
+    from repermit_reports.pages.validation import validation_page
+    from repermit_reports.render import write
+
+    write(validation_page(validate(store, now=options.now(), progress=say)), page)

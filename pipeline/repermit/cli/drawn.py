@@ -8,13 +8,18 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from concurrent.futures import Future, ProcessPoolExecutor
 
     from repermit.cli.told import Told
     from repermit_reports.page import Page
+
+
+Given = ParamSpec("Given")
+Gives = TypeVar("Gives")
 
 
 def page_of(told: Told) -> Page:
@@ -68,12 +73,17 @@ def tables_beside(page: Path) -> Path:
 
 def begin() -> None:
     """Start the process that draws, so that it has read its libraries when the first page is told."""
-    _process().submit(_ready)
+    beside(_ready)
+
+
+def beside(what: Callable[Given, Gives], *args: Given.args, **kwargs: Given.kwargs) -> Future[Gives]:
+    """Do something in that process, after what it was given before."""
+    return _process().submit(what, *args, **kwargs)
 
 
 def drawn(told: Told, path: Path, csv: bool) -> Future[str]:
     """The page drawn and put at `path`, where asked with its tables beside; it gives the headline in the end."""
-    return _process().submit(_draw, told, path.absolute(), csv)
+    return beside(_draw, told, path.absolute(), csv)
 
 
 @cache
@@ -91,10 +101,13 @@ def _leave_interrupts() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
+@cache
 def _ready() -> None:
+    """The libraries that draw, and those in the page, are slow the first time."""
     from repermit_reports import specs
 
     specs.javascript()
+    specs.svg({"mark": "point", "data": {"values": []}})
 
 
 def _draw(told: Told, path: Path, csv: bool) -> str:
