@@ -77,9 +77,7 @@ def test_an_ingest_says_how_far_it_is_on_a_terminal_only(tmp_path: Path) -> None
     words = ["ingest", tmp_path, "--store", tmp_path / "s.duckdb"]
     code, told = on_a_terminal(*words, NO_COLOR="1")
     assert code == 0
-    lines = re.findall(
-        r"  (\d+) % of \d+ MB, [\d,.]+ MB a second, about [\d,]+ s left", told.replace("%", " %")
-    )
+    lines = re.findall(r"  (\d+) % of \d+ MB, [\d,.]+ MB a second, about [\d,]+ s left", told)
     assert lines and list(map(int, lines)) == sorted(map(int, lines))
     assert re.search(r"read 6 MB in \d+ s, [\d.]+ MB a second", told)
     for line in told.split("\n"):
@@ -104,21 +102,28 @@ def test_who_reads_no_further_is_told_nothing(store: Path) -> None:
 
 
 def test_pace_by_hand() -> None:
-    assert pace_words(120_000_000, 0.25, 10.0) == "  25% of 120 MB, 3.0 MB a second, about 30 s left"
+    assert pace_words(120_000_000, 0.25, 10.0) == "  25 % of 120 MB, 3.0 MB a second, about 30 s left"
     assert pace_words(120_000_000, 0.0, 4.0) == "  4 s so far"
 
 
 def test_how_far_an_ingest_is_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
-    query = 0.0
+    query = now = 0.0
     monkeypatch.setattr("repermit.ingest.pace.progress_of", lambda _: lambda: query)
-    pace = Pace()
+    pace = Pace(lambda: now)
     assert pace.done() == 0
     pace.watch(None, 400)  # type: ignore[arg-type]
     pace.table(100)
     pace.step(READ)
     query = 0.5
     assert pace.done() == pytest.approx(ROWS * 0.25 * READ / 2)
+    now = 3.0
     pace.step(JUDGED)
+    query = 0.0
+    assert pace.done() == pytest.approx(ROWS * 0.25 * READ)
+    now = 6.0  # reading took 3 s; judging is expected to take as much more as it is the longer step
+    assert pace.done() == pytest.approx(ROWS * 0.25 * 2 * READ)
+    now = 600.0
+    assert pace.done() == pytest.approx(ROWS * 0.25 * (READ + 0.95 * (JUDGED - READ)))
     pace.step(DECIDED)
     query = 1.0
     assert pace.done() == pytest.approx(ROWS * 0.25 * DECIDED)

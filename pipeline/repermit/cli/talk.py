@@ -136,4 +136,4 @@ def pace_words(size: int, done: float, spent_s: float) -> str:
     if not 0 < done < 1:
         return f"  {spent_s:,.0f} s so far"
     rate, left = size * done / spent_s / 1e6, spent_s * (1 - done) / done
-    return f"  {done:.0%} of {size / 1e6:,.0f} MB, {rate:,.1f} MB a second, about {left:,.0f} s left"
+    return f"  {int(done * 100)} % of {size / 1e6:,.0f} MB, {rate:,.1f} MB a second, about {left:,.0f} s left"

@@ -149,6 +149,7 @@ def progress_of(con: Connection) -> Callable[[], float]:
     """How far the connection's query is, of 1: to be asked from another thread; nothing is printed."""
     con.execute("set enable_progress_bar_print = false")
     con.execute("set enable_progress_bar = true")
+    con.execute("set progress_bar_time = 0")  # tell from the start, not only of what takes two seconds
 
     def share() -> float:
         try:
