@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from repermit.studies.ages.changes import VERDICT_WORDS
 from repermit.studies.frequency.months import MonthJudged, month_sentence, shift_sentence
 from repermit.studies.frequency.outlook import ALL
 from repermit.studies.readers.monthly import Monthly
@@ -38,6 +39,8 @@ def paragraph(m: Monthly) -> str:
         _leading(m),
         m.trends.total.sentence,
         _lanes(m),
+        _lots(m),
+        _changes(m),
         _fixes(m),
         _worse(m),
         _next(m),
@@ -68,10 +71,34 @@ def _leading(m: Monthly) -> str:
 
 
 def _lanes(m: Monthly) -> str:
-    flagged = [f"{row.lane} of {row.terminal}" for row in m.lanes.rows if row.flagged]
+    flagged = [row for row in m.lanes.rows if row.flagged]
     if not flagged:
         return "No lane stands out." if m.lanes.rows else ""
-    return f"Lane {', lane '.join(flagged)} refuses more than its trailers meet elsewhere."
+    told = ", ".join(
+        f"lane {row.lane} of {row.terminal} refuses {estimate(row.rate_ratio, row.rate_ratio_low, row.rate_ratio_high)} times"
+        for row in flagged
+    )
+    return f"L{told[1:]} what the same trailers meet elsewhere."
+
+
+def _lots(m: Monthly) -> str:
+    """Lots of sensors that stand out."""
+    told = [
+        f"{lot.key} ({seen(lot.all.failures, 'failure')} of {seen(lot.all.lives, 'sensor')})"
+        for lot in m.lots
+    ]
+    return f"Sensors of lot {', '.join(told)} fail more often than others of their age." if told else ""
+
+
+def _changes(m: Monthly) -> str:
+    """The changes after which faults are more or fewer."""
+    told = [
+        f"since {row.change} there are {VERDICT_WORDS[row.told.verdict]}, {estimate(row.told.ratio, row.told.low, row.told.high)} times those expected"
+        for row in m.changes.rows
+        if row.told and row.told.ratio is not None and row.told.verdict in ("fewer", "more")
+    ]
+    text = "; ".join(told)
+    return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
 def _fixes(m: Monthly) -> str:
