@@ -370,3 +370,16 @@ def test_every_kind_of_page_reads_with_scripts_off(
             after <= before + 1 for before, after in zip(page.headings, page.headings[1:], strict=False)
         )
         one.page.close()
+
+
+def test_the_monthly_page_of_the_sample_tells_what_was_planted(sample: list[Path]) -> None:
+    told = " ".join(read(next(path for path in sample if kind_of(path) == "monthly")).sentences)
+    for planted in (
+        "Lane C of Osierhythe refuses",
+        "Sensors of lot L-K7",
+        "Since strain_relief_kit there are fewer faults",
+        "1 of 24 months judged is a signal: 2025-06",
+        "Brackmere's fixes come back",
+        "dust_caps on 9 trailers since 2024-01-25: too few to tell",
+    ):
+        assert planted in told
