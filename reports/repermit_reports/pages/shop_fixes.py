@@ -237,7 +237,9 @@ def came_back(s: ShopRecord) -> Section:
 def _came_row(mine: list[CameBack]) -> tuple[object, ...]:
     last = mine[0]
     place = f"at {last.position}" if last.position else "at trailer level"
-    found = words(last.cause, "not recorded") + ("" if last.sure else ", place not recorded")
+    found = words(last.cause)
+    if not last.sure:
+        found += ", place not recorded" if last.cause else ", nor where"
     fix = f"{words(last.action)} {place}"
     return (last.trailer_id, len(mine), fix, last.returned_on, last.back_on, last.days, found)
 

@@ -43,7 +43,7 @@ def check_words(step: Step, named: int | str | None = None) -> str:
     """What to do and where, as said at the bench; "there" is the position that the tester named."""
     what = CHECKS.get(step.check, words(step.check))
     if not step.position:
-        return what
+        return f"{what} at the socket" if step.check == "supply_voltage" else what
     return f"{what} there" if step.position == named else f"{what} at {step.position}"
 
 
