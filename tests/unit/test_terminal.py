@@ -328,10 +328,15 @@ def test_the_planted_lane_is_found_and_no_other(sample: Path) -> None:
     t = ask(sample, where, "2025-12")
     page = terminal_page(t)
     assert page.headline.startswith(f"Lane {lane} stands out; worth a service check")
+    assert re.search(r"without a repair, where [\d.]+ would be usual, since about \w+ 2024\.$", page.headline)
     assert re.search(
-        r"on the other 3 lanes, [\d.]+ would be usual. That is [\d.]+ to [\d.]+ times the usual, since about \w+ 2024\.$",
-        page.headline,
+        r"How sure: lane C has [\d.]+ to [\d.]+ times the usual, which is what the same trailers met on the other 3 lanes",
+        page.lede,
     )
+    assert "What to do: have looked at" in page.lede and "Last month (December 2025): " in page.lede
+    row = next(row for row in t.lanes if row.lane == lane)
+    assert row.seen_by and row.seen_by.times == row.counts["cleared"] and row.seen_by.fleets > 1
+    assert sum(n for _, n in row.reasons) == row.counts["refusals"]
     since = next(row.held.since for row in t.lanes if row.lane == lane and row.held)
     assert since
     true, found = date.fromisoformat(planted["since"]), date.fromisoformat(f"{since.month}-01")
@@ -346,8 +351,26 @@ def test_before_it_was_planted_nothing_stands_out(sample: Path) -> None:
     assert not any(row.held and row.held.since for row in t.lanes)
 
 
+def test_who_met_a_lane_and_its_last_month(north: Terminal) -> None:
+    """By hand: at lane 1 A, B, C and K cleared, of four trailers, 30, 15 and 30 minutes on record; none in December."""
+    row = next(row for row in north.lanes if row.lane == "1")
+    s = row.seen_by
+    assert s and (s.times, s.trailers, s.most_of_one, s.timed) == (4, 4, 1, 3)
+    assert s.hours == pytest.approx(75 / 60)
+    assert dict(row.reasons) == {"overfill": 4, "unknown": 1}
+    month = north.last_month(row)
+    assert month and (month.month, month.cleared, month.cleared_before, month.verdict) == (
+        "2024-12",
+        0,
+        4,
+        "too_few",
+    )
+    assert (month.loads, month.loads_before) == (300, 3301)
+
+
 def test_the_page_speaks_plainly(sample: Path) -> None:
-    said = text(ask(sample, "Osierhythe", "2025-12")).lower()
+    t = ask(sample, "Osierhythe", "2025-12")
+    said = "\n".join([text(t), *terminal_page(t).methods]).lower()
     for word in (
         "laplace",
         "poisson",

@@ -100,7 +100,7 @@ def write_all(
     """
     from repermit.studies.selection import known
     from repermit.warehouse import fingerprint
-    from repermit_reports.pages.index import Entry, index_page
+    from repermit_reports.pages.index import index_page
     from repermit_reports.render import write
 
     out = out or Path("pages" + _then(as_of))
@@ -135,7 +135,7 @@ def write_all(
     if as_of is None and made:
         _keep(store, made, before, wait)
     entries = [
-        Entry(kind, name or f"{window.first:%Y-%m}", path.name, headlines[path])
+        _entry(kind, name or f"{window.first:%Y-%m}", path, headlines[path])
         for path, (kind, name) in pages.items()
     ]
     entries += _earlier(out, {e.file for e in entries})
@@ -154,17 +154,22 @@ def _headline(path: Path) -> str:
 
 def _earlier(out: Path, made: set[str]) -> list[Entry]:
     """The months' pages, and the validation page, that lie in the folder from before."""
-    from repermit_reports.pages.index import Entry
-
     found = []
     for path in sorted(out.glob("monthly-*.html")):
         month = path.stem.removeprefix("monthly-")
         if path.name not in made and re.fullmatch(r"\d{4}-\d{2}", month):
-            found.append(Entry("monthly", month, path.name, _headline(path)))
-    if (out / "validation.html").exists():
-        found.append(
-            Entry(
-                "validation", "validation", "validation.html", "The rules of the input contract, asked again."
-            )
-        )
+            found.append(_entry("monthly", month, path, _headline(path)))
+    validation = out / "validation.html"
+    if validation.exists():
+        says = "The rules of the input contract, asked again."
+        found.append(_entry("validation", "validation", validation, says))
     return found
+
+
+def _entry(kind: str, about: str, path: Path, headline: str) -> Entry:
+    """A page that lies in the folder, with its size and the folder of its tables where there is one."""
+    from repermit_reports.pages.index import Entry
+
+    tables = path.with_name(f"{path.stem}-tables")
+    size_kb = max(1, round(path.stat().st_size / 1000))
+    return Entry(kind, about, path.name, headline, size_kb, f"{tables.name}/" if tables.is_dir() else "")

@@ -3,40 +3,49 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
+from typing import Any
 
 from repermit_reports.page import Column, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS
 
 KINDS = {
     "monthly": (
-        "Months",
-        "For the reliability analyst. What was refused in the month and whether it is news; where the faults were and why; whether trailers get better or worse, which fixes hold, which trailers and lanes stand out; next quarter.",
+        "Months: for the reliability analyst",
+        "What was refused in the month and whether it is news; where the faults were and why; whether trailers get better or worse, which fixes hold, which trailers and lanes stand out; next quarter.",
     ),
     "fleet": (
-        "Fleets",
-        "For the owner, in two minutes. What refusals cost, where hours and money go, how the fleet stands against like ones, the few things that pay.",
+        "Fleets: for the owner",
+        "In two minutes: what to do, what refusals cost, where hours and money go, better or worse than the year before and than like fleets, next quarter.",
     ),
     "shop": (
-        "Shops",
-        "For the foreman, at the bench or printed. Where to look first, which fixes hold, what comes back, what was replaced in vain.",
+        "Shops: for the foreman",
+        "At the bench or printed: where to look first, which fixes hold, what comes back, what was replaced in vain.",
     ),
     "terminal": (
-        "Terminals",
-        "For whoever has the lanes serviced. Which lane refuses trailers that load elsewhere without a repair, and since when.",
+        "Terminals: for whoever has the lanes serviced",
+        "Which lane refuses trailers that load elsewhere without a repair, since when, who met it, what it holds up, what to have looked at.",
     ),
-    "validation": ("The records", "Whether the records that all pages stand on are what they should be."),
+    "validation": (
+        "The records: are they sound",
+        "Whether the records that all pages stand on are what they should be.",
+    ),
 }
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One page in the folder: its kind, what it is about, its file, and its headline (empty: not made this time)."""
+    """One page in the folder: its kind, what it is about, its file and that file's size, and its headline (empty: not known).
+
+    `tables`: the folder beside it that holds its tables as CSV; empty where there is none.
+    """
 
     kind: str
     name: str
     file: str
     headline: str = ""
+    size_kb: int | None = None
+    tables: str = ""
 
 
 def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, made_on: date) -> Page:
@@ -51,9 +60,9 @@ def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, made_on
     return Page(
         kind="index",
         title="Refused trailers: start here",
-        subtitle=f"{len(entries)} pages; each holds everything it shows and opens without a network",
+        subtitle=f"To {made_on - timedelta(days=1)}. {len(entries)} pages; each holds everything it shows and opens without a network",
         headline=newest or f"{len(entries)} pages of the store {store}.",
-        lede="All pages look at the same records, each for one reader. Take the one that is yours; the line beside it is what it says.",
+        lede=f"All pages look at the same records, each for one reader. Take the one that is yours; the line beside it is what it says. {_csv(entries)}",
         sections=tuple(sections),
         cautions=CAUTIONS,
         data_used=(f"Store {store}, data {fingerprint}. Pages of earlier months stand as they were made.",),
@@ -63,11 +72,24 @@ def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, made_on
     )
 
 
+def _csv(entries: tuple[Entry, ...]) -> str:
+    """Where the tables lie for other programs."""
+    if any(e.tables for e in entries):
+        return "The tables of a page, unrounded, lie as CSV files in the folder that is named in its last column."
+    return "With --csv the tables of each page, unrounded, are written beside it as CSV files."
+
+
 def _table(kind: str, entries: tuple[Entry, ...]) -> Table:
-    caption = "The last month first" if kind == "monthly" else f"{KINDS[kind][0]}: pages"
-    return Table(
-        f"{kind}-pages",
-        caption,
-        (Column("page", "page", kind="link"), Column("headline", "what it says")),
-        tuple(((e.name, e.file), e.headline or "made earlier") for e in entries),
-    )
+    caption = "The last month first" if kind == "monthly" else f"{KINDS[kind][0].split(':')[0]}: pages"
+    columns = [
+        Column("page", "page", kind="link"),
+        Column("headline", "what it says"),
+        Column("size", "size", "kB", "integer"),
+    ]
+    rows: list[tuple[Any, ...]] = [
+        ((e.name, e.file), e.headline or "made earlier", e.size_kb) for e in entries
+    ]
+    if any(e.tables for e in entries):
+        columns.append(Column("tables", "tables as CSV"))
+        rows = [(*row, e.tables or None) for row, e in zip(rows, entries, strict=True)]
+    return Table(f"{kind}-pages", caption, tuple(columns), tuple(rows))

@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 from repermit.studies.racks.lane_row import Since
 from repermit.studies.racks.terminal_counts import Lane, in_order
-from repermit.studies.readers.terminal import LaneRow, Terminal
-from repermit.wording import interval, number, seen, share, whole
+from repermit.studies.readers.terminal import Terminal
+from repermit.wording import seen, share, whole
 from repermit_reports.charts import terminal as charts
 from repermit_reports.page import Figure, Page, Section
 from repermit_reports.pages import terminal_tables as tables
+from repermit_reports.pages.terminal_summary import capital, headline, ranked_lanes
+from repermit_reports.pages.terminal_summary import lede as lede_of
 from repermit_reports.pages.terminal_tables import VERDICTS, lane_words, month_words, period, refused
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_line, records_give
 
 METHODS = (
     "An episode is one event of a trailer: its refusals for an equipment reason that belong together, and the shop visits that answer them. It belongs to the lane of its first refusal. It cleared when the trailer loaded again without a repair; where, is what the terminal wrote down, else the trailer's next load on record.",
-    "Limits say how far chance could move a rate: 95 of 100 such ranges hold the lane's long-run rate. They are gamma limits, widened where trailers differ; with fewer than 5 trailers, Poisson limits that speak of those trailers only (Garwood 1936; Fay and Feuer 1997).",
-    "A lane is held against the terminal's other lanes, trailer by trailer and month by month: a trailer's refusals of a month fall on lanes as its loads do, if the lanes are alike (exact conditional limits; Breslow and Day 1987). So a lane that bad trailers like, or a bad month, does not look bad. Loads that a refusal moved to another lane count where they were meant.",
-    "Two things are looked at: refusals that cleared on another lane or at another terminal, and all that cleared without a repair. Limits allow for both. A lane stands out when, among all lanes of all terminals, its excess would be chance with a false share of 5 % at most (Benjamini and Hochberg 1995); one that does is left out of the others, and the rest are looked at again. Where no other lane remains, lanes of other terminals take their place.",
-    "A lane is told to be like the others when even its upper limit is no more than twice their rate. In between there are too few refusals to tell.",
-    "Since when: the likeliest month from which the lane had more than its part, and none before; the range holds the months that are at least a twentieth as likely on this record.",
+    "Between two numbers: how far chance could move a rate; 95 of 100 such ranges hold the lane's long-run rate. They are wider where trailers differ; with fewer than 5 trailers they speak of those trailers only (Garwood 1936; Fay and Feuer 1997).",
+    "A lane is held against the terminal's other lanes, trailer by trailer and month by month: a trailer's refusals of a month fall on lanes as its loads do, if the lanes are alike (exact for given refusals; Breslow and Day 1987). So a lane that bad trailers like, or a bad month, does not look bad. Loads that a refusal moved to another lane count where they were meant.",
+    "Two things are looked at: refusals that cleared on another lane or at another terminal, and all that cleared without a repair; the ranges allow for both. A lane stands out when, among all lanes of all terminals, at most one in twenty of those told so would be so by chance (Benjamini and Hochberg 1995); one that does is left out of the others, and the rest are looked at again. Where no other lane remains, lanes of other terminals take their place.",
+    "A lane is told to be like the others when even the upper end of its range is no more than twice their rate. In between there are too few refusals to tell.",
+    "Since when: the month from which the lane most likely had more than its part, and none before (Hinkley 1970, from memory); other months that fit nearly as well are named.",
+    "Last month: what cleared without a repair against the months before it, by loads (Clopper and Pearson 1934). Hours that a lane stood are as the terminal wrote them down.",
 )
 ASSUMPTIONS = (
     "Refusals for vehicle id, vapour interlock or paperwork are not for equipment: counted, but in no episode.",
@@ -61,8 +63,8 @@ def terminal_page(t: Terminal) -> Page:
         kind="terminal",
         title=f"Lanes of {t.name}",
         subtitle=f"For the terminal, {period(t.year)}",
-        headline=_headline(t),
-        lede=_lede(t),
+        headline=headline(t),
+        lede=lede_of(t),
         sections=tuple(sections),
         cautions=CAUTIONS,
         data_used=(_here(t), data_sentence(t.about), records_give(t.about), files_line(t.files)),
@@ -70,102 +72,6 @@ def terminal_page(t: Terminal) -> Page:
         assumptions=ASSUMPTIONS,
         made_on=t.year.end,
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _compared(row: LaneRow) -> str:
-    """The counts of a lane, what would be usual, and how many times that it is."""
-    held = row.held
-    assert held
-    n = len(held.others)
-    others = f"the other {n} lanes" if n > 1 else lane_words(held.others[0])
-    others = others if held.others_near else "lanes of other terminals"
-    elsewhere = held.told_by == "cleared_other_lane"
-    count = held.cleared_other_lane if elsewhere else held.cleared_without_repair
-    times = "once" if count == 1 else f"{whole(count)} times"
-    return (
-        f"{times} in {whole(held.loads)} loads a trailer refused there loaded {'elsewhere' if elsewhere else 'again'} without"
-        f" a repair; by what the same trailers met on {others}, {number(held.expected, 2)} would be usual. That is"
-        f" {interval(held.rate_ratio_low, held.rate_ratio_high)} times the usual"
-    )
-
-
-def _since_short(row: LaneRow) -> str:
-    """Since when, to stand in the headline."""
-    since = row.held.since if row.held else None
-    if since is None:
-        return ", since when can't be told"
-    return (
-        f", since {month_words(since.month)} or before"
-        if since.whole_record
-        else f", since about {month_words(since.month)}"
-    )
-
-
-def _ranked(t: Terminal) -> list[LaneRow]:
-    """Lanes that can be compared, the highest against the usual first."""
-    known = [row for row in t.lanes if row.verdict is not None]
-    return sorted(known, key=_times, reverse=True)
-
-
-def _times(row: LaneRow) -> float:
-    if row.held is None or row.held.rate_ratio_low is None:
-        return 0.0
-    return math.inf if row.held.rate_ratio is None else row.held.rate_ratio
-
-
-# --- headline and lede --------------------------------------------------------------------------------
-
-
-def _headline(t: Terminal) -> str:
-    n, loads, when = refused(t.total), t.total.loads, period(t.year)
-    if not n and not loads:
-        return f"Neither loads nor refusals are on record at {t.name} for {when}."
-    if not n:
-        return f"No refusal is on record at {t.name} for {when}, over {whole(loads)} loads: none happened, or none was logged."
-    if not loads:
-        return f"{seen(n, 'refusal')} at {t.name}, {when}, but no loads are on record, so its lanes can't be compared."
-    ranked = _ranked(t)
-    if not ranked:
-        return f"{seen(n, 'refusal')} in {whole(loads)} loads at {t.name}, {when}; no lane can be held against another."
-    out = [row for row in ranked if row.verdict == "stands_out"]
-    if out:
-        rest = "".join(
-            f" {_capital(lane_words(row.lane))} stands out too: {_compared(row)}{_since_short(row)}."
-            for row in out[1:]
-        )
-        return f"{_capital(lane_words(out[0].lane))} stands out; worth a service check: {_compared(out[0])}{_since_short(out[0])}.{rest}"
-    return _none_stands_out(t, ranked)
-
-
-def _none_stands_out(t: Terminal, ranked: list[LaneRow]) -> str:
-    top = ranked[0]
-    if not t.total.counts["cleared"]:
-        return f"No lane of {t.name} stands out: no trailer refused here is on record as loading again without a repair, in {whole(t.total.loads)} loads."
-    few = any(row.verdict == "too_few" for row in ranked)
-    told = "too few refusals to tell more" if few else "none has more than twice the rate of the others"
-    one = top.held is not None and top.held.one_trailer
-    why = "but one trailer alone makes it" if one else "which chance can bring"
-    return f"No lane of {t.name} stands out; {told}. The highest is {lane_words(top.lane)}: {_compared(top)}, {why}."
-
-
-def _lede(t: Terminal) -> str:
-    c = t.total.counts
-    if not refused(t.total):
-        if t.last_refusal_on:
-            return f"Refusals on record here run from {t.first_refusal_on} to {t.last_refusal_on}. A terminal that stops logging looks like one where nothing happens."
-        return "No refusal at this terminal has ever been logged in this store, so this page can't say which lane refuses."
-    told = (
-        f"{_capital(seen(c['refusals'], 'refusal'))} for an equipment reason, {whole(c['not_equipment']) if c['not_equipment'] else 'none'} for another reason, such as paperwork."
-        f" The first made {seen(c['episodes'], 'episode')} (one event of a trailer, refused once or several times)."
-        f" Cleared without a repair: {whole(c['cleared'])}; faults of the trailer: {whole(c['fault'])}."
-    )
-    if any(row.verdict == "stands_out" for row in t.lanes):
-        told += "\n\nWhat to do: have the lane's plug, cable and controller looked at under the site's own rules, and look at this page again some months later. It speaks of a lane over months, never of one refusal."
-    return told
 
 
 def _here(t: Terminal) -> str:
@@ -202,7 +108,7 @@ def _gaps(t: Terminal) -> list[str]:
 
 
 def _which(t: Terminal) -> Section:
-    ranked = _ranked(t)
+    ranked = ranked_lanes(t)
     rows = [
         {
             "lane": lane_words(row.lane), "times": row.held.rate_ratio, "low": row.held.rate_ratio_low,
@@ -211,12 +117,12 @@ def _which(t: Terminal) -> Section:
         }
         for row in t.lanes if row in ranked and row.held and row.held.rate_ratio is not None
     ]  # fmt: skip
-    says = "How many times what is usual for the same trailers in the same months, with limits; beside them the number of refusals. The line at 1: as usual."
+    says = "How many times what is usual for the same trailers in the same months, with the range that chance leaves open; beside them the number of refusals. The line at 1: as usual. Orange: stands out."
     chart = charts.by_lane(rows, [row["lane"] for row in rows]) if rows else None
     lede = "A rack that refuses sound trailers shows as a lane whose refusals clear elsewhere."
     for verdict, told in VERDICTS.items():
         if names := [lane_words(row.lane) for row in t.lanes if row in ranked and row.verdict == verdict]:
-            lede += f" {_capital(told)}{MEANS.get(verdict, '')}: {', '.join(names)}."
+            lede += f" {capital(told)}{MEANS.get(verdict, '')}: {', '.join(names)}."
     return Section(
         "which-lane",
         "Which lane refuses trailers that load elsewhere",
@@ -241,7 +147,7 @@ def _since(t: Terminal) -> Section:
         " ".join(told)
         or (
             "No lane stands out, so there is no month to name."
-            if _ranked(t)
+            if ranked_lanes(t)
             else "With one lane there is nothing to compare."
         ),
         figure=_strips(t),
@@ -256,7 +162,7 @@ def _since_words(t: Terminal, lane: str, s: Since) -> str:
             f"{whole(sum(m.cleared for m in mine))} cleared in {whole(sum(m.loads or 0 for m in mine))} loads"
         )
 
-    line = f"{_capital(lane_words(lane))} has stayed above the other lanes' rate of refusals cleared without a repair"
+    line = f"{capital(lane_words(lane))} has stayed above the other lanes' rate of refusals cleared without a repair"
     if s.whole_record:
         line += f" since the first month looked at, {month_words(s.month)}, and perhaps longer."
     else:
@@ -322,7 +228,7 @@ def _cleared(t: Terminal) -> list[Section]:
         ("not_known", "it is not known where"),
     ]
     told = ", ".join(f"{whole(c[name])} {says}" for name, says in parts if c[name])
-    lede = f"{_capital(seen(c['cleared'], 'episode'))} cleared without a repair: {told}."
+    lede = f"{capital(seen(c['cleared'], 'episode'))} cleared without a repair: {told}."
     if c["by_next_load"]:
         lede += f" For {whole(c['by_next_load'])} of them nobody wrote down how the refusal ended; the trailer's next load tells."
     read = "Read a row from left to right: the trailers refused at that lane, and where each loaded next."
@@ -349,7 +255,7 @@ def _hours(t: Terminal) -> Section:
     else:
         lede = f"The lanes stood {whole(t.total.delay_hours)} hours over the {whole(recorded)} refusals with a delay on record."
         if recorded < of:
-            lede += f" {_capital(share(of - recorded, of))}, have none, so the true sum is likely higher."
+            lede += f" {capital(share(of - recorded, of))}, have none, so the true sum is likely higher."
     return Section(
         "hours", "How long the lanes stood", lede, table=tables.hours_table(t) if recorded else None
     )

@@ -10,12 +10,16 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
+from datetime import timedelta
 
 from repermit.settings import Settings
 from repermit.studies.about import About, about
+from repermit.studies.frequency.like_for_like import Verdict as Against
+from repermit.studies.frequency.like_for_like import verdict
 from repermit.studies.racks.lane_row import LaneRow as Compared
 from repermit.studies.racks.lane_row import Verdict
 from repermit.studies.racks.lanes import lanes
+from repermit.studies.racks.seen_by import SeenBy, reasons, seen_by
 from repermit.studies.racks.terminal_counts import COUNTS, Lane, Route, Units, in_order, tallies
 from repermit.studies.readers.monthly import FileRow, files_read
 from repermit.studies.selection import Selection, Window, covered
@@ -42,6 +46,7 @@ class LaneRow:
     `counts` has the names of COUNTS. Episodes are cleared + fault + near_miss + rack + left; cleared ones are
     other_lane + same_lane + other_terminal + not_known (where the trailer loaded next, seen from the lane where
     the episode began); `by_next_load`: how it was released is not recorded, so the next load tells.
+    `seen_by` tells of the cleared ones, None where there are none; `reasons` of its refusals, the most frequent first.
     `elsewhere` is other_lane + other_terminal; `held` how the lane compares, None where it has no loads.
     """
 
@@ -54,6 +59,8 @@ class LaneRow:
     elsewhere: PerLoads | None
     faults: PerLoads | None
     held: Compared | None
+    seen_by: SeenBy | None
+    reasons: tuple[tuple[str, int], ...]
 
     @property
     def verdict(self) -> Verdict | None:
@@ -70,6 +77,22 @@ class LaneMonth:
     loads: int | None
     refusals: int
     cleared: int
+
+
+@dataclass(frozen=True)
+class LastMonth:
+    """A lane's last month against the months before it, from `since` on: what cleared without a repair, and the verdict.
+
+    `verdict`: more, fewer or about the same only where chance can hardly make the difference, else too_few.
+    """
+
+    month: str
+    cleared: int
+    loads: int
+    since: str
+    cleared_before: int
+    loads_before: int
+    verdict: Against
 
 
 @dataclass(frozen=True)
@@ -98,6 +121,24 @@ class Terminal:
             refusals[m.month] += m.refusals
         first = f"{self.year.first:%Y-%m}"
         return tuple(m for m in sorted(loads) if m >= first and loads[m] and not refusals[m])
+
+    def last_month(self, row: LaneRow) -> LastMonth | None:
+        """The lane's last month against those before it since it stands out, else of the year; None without loads in both."""
+        from repermit.statistics.comparison import rate_ratio
+
+        since = row.held.since.month if row.held and row.held.since else f"{self.year.first:%Y-%m}"
+        mine = [m for m in self.months if m.lane == row.lane and m.month >= since]
+        last = f"{self.year.end - timedelta(days=1):%Y-%m}"
+        now, before = ([m for m in mine if (m.month == last) == it] for it in (True, False))
+        n, loads, n_before, loads_before = (
+            sum(getattr(m, name) or 0 for m in months)
+            for months in (now, before)
+            for name in ("cleared", "loads")
+        )
+        if not loads or not loads_before:
+            return None
+        _, low, high = rate_ratio(n, loads, n_before, loads_before, self.about.level)
+        return LastMonth(last, n, loads, since, n_before, loads_before, verdict(low, high))
 
 
 MONTHS = """
@@ -135,8 +176,18 @@ def terminal(con: Connection, store: str, selection: Selection) -> Terminal:
     units, counts, routes = tallies(con, days)
     settings = settings_of(con)
     held = lanes(con, store, Selection(year, terminal=selection.terminal), record)
+    seen, why = seen_by(con, days), reasons(con, days)
     by_lane = tuple(
-        _row(lane, {lane}, units, counts[lane], settings, held.of(selection.terminal, lane))
+        _row(
+            lane,
+            {lane},
+            units,
+            counts[lane],
+            settings,
+            held.of(selection.terminal, lane),
+            seen.get(lane),
+            why.get(lane, ()),
+        )
         for lane in sorted(units, key=in_order)
     )
     months = tuple(LaneMonth(**row) for row in records(con, MONTHS, days | {"first": record.first}))
@@ -161,6 +212,8 @@ def _row(
     counts: Counter[str],
     settings: Settings,
     held: Compared | None = None,
+    seen: SeenBy | None = None,
+    why: tuple[tuple[str, int], ...] = (),
 ) -> LaneRow:
     recorded = counts["delays_recorded"]
     per = {
@@ -173,6 +226,8 @@ def _row(
         counts={name: int(counts[name]) for name in COUNTS},
         delay_hours=counts["delay_min"] / 60 if recorded else None,
         held=held,
+        seen_by=seen,
+        reasons=why,
         **per,
     )
 
