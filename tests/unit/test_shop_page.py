@@ -10,7 +10,8 @@ from repermit.studies.readers.shop import ShopRecord, shop_record
 from repermit.studies.selection import select
 from repermit.warehouse import opened
 from repermit_reports.pages.shop import shop_page
-from repermit_reports.pages.shop_fixes import against_others, came_back, how_done, which_hold
+from repermit_reports.pages.shop_against import against_others, by_year
+from repermit_reports.pages.shop_fixes import came_back, how_done, which_hold
 from repermit_reports.pages.shop_to_do import to_do
 from test_fixes import NOTHING, SENSOR, Row, trailer, visit
 
@@ -133,3 +134,26 @@ def test_no_point_lies_beyond_the_axis_against_the_others(tmp_path: Path) -> Non
     held = (found.total.against, found.total.against_same_action)
     times = [a.ratio for a in held if a and a.ratio is not None]
     assert max(times) > 6 and max(times) <= points["encoding"]["x"]["scale"]["domain"][1]
+
+
+def test_this_year_against_the_one_before(tmp_path: Path) -> None:
+    """Fixes of 2023, of which 12 of 20 came back, and of 2024, of which none did."""
+    rows = []
+    for n in range(20):
+        old = {"trailer_id": f"A{n}", "shop": "East"}
+        rows.append({**visit(f"A{n}", -200, 2, "East"), **old})
+        if n < 12:
+            rows.append(visit(f"A{n}", -180, 2, "West"))
+        rows.append(visit(f"B{n}", 100, 2, "East"))
+    names = {row["trailer_id"] for row in rows}
+    trailers = [trailer(name, in_service_on="2023-01-01") for name in sorted(names)]
+    store = store_from(tmp_path, {"trailers": trailers, "repairs": rows})
+    with opened(store) as con:
+        found = shop_record(con, "s", select(con, first="2023-01-01", end="2025-01-01", shop="East"))
+    last, before = found.years
+    assert (last.name, before.name) == ("2024-01-01 to 2024-12-31", "2023-01-01 to 2023-12-31")
+    section = by_year(found)
+    assert section.table is not None and [row[1] for row in section.table.rows] == ["0 of 20", "12 of 20"]
+    assert section.lede.endswith("That is fewer than a year ago.")
+    (tmp_path / "one").mkdir()
+    assert "no earlier year" in by_year(record(tmp_path / "one", crimps("East", 1, 3))).lede

@@ -7,16 +7,15 @@ from datetime import date
 from repermit.studies.readers.shop import ShopRecord
 from repermit.wording import amount, number, seen, share, whole, words
 from repermit_reports.page import Column, Page, Section, Table
+from repermit_reports.pages.shop_against import against_others, by_year, verdict
 from repermit_reports.pages.shop_fixes import (
     FEW,
-    against_others,
     back_words,
     best_and_worst,
     came_back,
     enough,
     how_done,
     of_them,
-    verdict,
     which_hold,
 )
 from repermit_reports.pages.shop_to_do import to_do
@@ -51,6 +50,7 @@ def shop_page(s: ShopRecord) -> Page:
             which_hold(s),
             how_done(s),
             against_others(s),
+            by_year(s),
             _sensors(s),
             _nothing_found(s),
             _own_numbers(s),

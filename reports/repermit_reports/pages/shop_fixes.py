@@ -1,4 +1,4 @@
-"""Of the shop's page: which fixes hold, how they were done, which trailers came back, against the other shops.
+"""Of the shop's page: which fixes hold, how they were done, which trailers came back.
 
 Takes `ShopRecord`, gives sections. No statistics words.
 """
@@ -6,12 +6,10 @@ Takes `ShopRecord`, gives sections. No statistics words.
 from __future__ import annotations
 
 from repermit.studies.readers.shop import Compared, ShopRecord
-from repermit.studies.repairs.against import Against
 from repermit.studies.repairs.came_back import CameBack
 from repermit.studies.repairs.fixes import Fix, Horizon
-from repermit.wording import number, percent, seen, whole, words
+from repermit.wording import number, seen, whole, words
 from repermit_reports.charts import shop as charts
-from repermit_reports.charts import shops as versus
 from repermit_reports.page import Column, Figure, Section, Table
 
 FEW = 10
@@ -122,8 +120,8 @@ def _table(id_: str, caption: str, name: str, compared: tuple[Compared, ...]) ->
                 words(c.name, "not written down"),
                 least_to_most(c.here),
                 c.here.expected_background_90d,
-                _hundred(c.here),
-                _hundred(c.elsewhere) if c.elsewhere else None,
+                of_100(c.here),
+                of_100(c.elsewhere) if c.elsewhere else None,
                 least_to_most(c.elsewhere) if c.elsewhere else None,
                 None if any_fault is None else round(any_fault * 100),
             )
@@ -131,8 +129,8 @@ def _table(id_: str, caption: str, name: str, compared: tuple[Compared, ...]) ->
     return Table(id_, caption, columns, tuple(rows))
 
 
-def _hundred(fix: Fix) -> tuple[float | None, float | None, float | None] | None:
-    """Nothing of few: the counts beside it say what there is."""
+def of_100(fix: Fix) -> tuple[float | None, float | None, float | None] | None:
+    """How many of 100, with limits; nothing of few: the counts beside it say what there is."""
     h = within_90(fix)
     if h.risk is None or fix.placed < FEW:
         return None
@@ -242,108 +240,3 @@ def _came_row(mine: list[CameBack]) -> tuple[object, ...]:
         found += ", place not recorded" if last.cause else ", nor where"
     fix = f"{words(last.action)} {place}"
     return (last.trailer_id, len(mine), fix, last.returned_on, last.back_on, last.days, found)
-
-
-def against_others(s: ShopRecord) -> Section:
-    """This shop against what the others' record leads to expect."""
-    title, a = "This shop against the others", s.total.against
-    if a is None or a.ratio is None or a.low is None:
-        lede = "The other shops have no fixes of the same kind on record, or none that came back, so there is nothing to hold this shop against."
-        return Section("against", title, lede)
-    if not a.ranked:
-        lede = f"Only {seen(a.compared, 'fix', 'fixes')} of this shop can be followed and have the like elsewhere: too few to hold it against the others."
-        return Section("against", title, lede)
-    same = s.total.against_same_action
-    notes = []
-    if same and same.ratio is not None and same.compared >= FEW:
-        notes.append(
-            f"With the same action as well as the same work: {number(same.ratio, 2)} times as many ({_between(same)} times)."
-        )
-    if s.total.mix_share is not None:
-        notes.append(_mix(s.total.mix_share))
-    left_out = s.total.placed - a.compared
-    if left_out:
-        notes.append(
-            f"{whole(left_out)} of this shop's {whole(s.total.placed)} fixes have no like elsewhere and are left out of this comparison."
-        )
-    held = _held(s.total)
-    return Section(
-        "against",
-        title,
-        f"{held_words(a)} {verdict(a)}",
-        figure=_times_as_often(held),
-        drawn=_held_table(held) if held else None,
-        notes=tuple(notes),
-    )
-
-
-def held_words(a: Against) -> str:
-    """What came back, and what the others' record leads to expect."""
-    back = count_words(a.back)
-    return f"Of the {whole(a.compared)} fixes that the other shops have the like of, {back} came back within 90 days. Expected from the other shops' record on the same mix of work: {number(a.expected, 2)}."
-
-
-def _held(total: Fix) -> versus.Rows:
-    """One row for the same work, one for the same work done the same way."""
-    held = (("the same mix of work", total.against), ("the same mix and action", total.against_same_action))
-    return [
-        {
-            "what": what,
-            "times": a.ratio,
-            "low": a.low or 0.0,
-            "high": a.high,
-            "label": f"{number(a.back, 2)} back, {number(a.expected, 2)} expected",
-        }
-        for what, a in held
-        if a and a.ranked and a.high is not None
-    ]
-
-
-def _held_table(rows: versus.Rows) -> Table:
-    """The picture in numbers."""
-    return Table(
-        "times-table",
-        "How many times as often this shop's fixes come back as the others' record leads to expect",
-        (
-            Column("what", "held on"),
-            Column("label", "what came back"),
-            Column("times", "times", kind="interval"),
-        ),
-        tuple((row["what"], row["label"], (row["times"], row["low"], row["high"])) for row in rows),
-    )
-
-
-def _times_as_often(rows: versus.Rows) -> Figure | None:
-    """A line a row; the rule at once is the others."""
-    if not rows:
-        return None
-    return Figure(
-        "against-figure",
-        versus.times_as_often(rows),
-        "How many times as often the fixes of this shop come back as the other shops' record leads to expect; the rule at 1 is"
-        " the other shops, the line how far the true number may lie from the point.",
-    )
-
-
-def _between(a: Against) -> str:
-    low = number(a.low, 2)
-    return f"between {low} and {number(a.high, 2)}" if a.high is not None else f"{low} or more"
-
-
-def verdict(a: Against) -> str:
-    """How the shop stands against the others' record."""
-    if (a.low or 0) > 1:
-        return f"That is more than chance explains: {number(a.ratio, 2)} times as many ({_between(a)} times)."
-    if a.high is not None and a.high < 1:
-        return (
-            f"That is fewer than chance explains: {number(a.ratio, 2)} times as many ({_between(a)} times)."
-        )
-    return f"It could truly be {_between(a)} times as many: too few to tell it from the others."
-
-
-def _mix(share: float) -> str:
-    if share >= 0.1:
-        return f"Without allowing for the mix of work the difference would look larger: the mix explains about {percent(min(share, 1.0))} of it."
-    if share <= -0.1:
-        return "The mix of work hides part of the difference: without allowing for it, it would look smaller."
-    return "The mix of work explains next to nothing of the difference."

@@ -7,7 +7,7 @@ Marts in, `ShopRecord` out. May import `warehouse` and its neighbours. The other
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from repermit.errors import CallError
@@ -23,7 +23,7 @@ from repermit.warehouse import Connection, records, settings_of
 if TYPE_CHECKING:
     from repermit.studies.repairs.repaired import IntArray
 
-YEAR = timedelta(days=365)
+MOST_YEARS = 3
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,8 @@ class Compared:
 class ShopRecord:
     """One shop, on all records before the window's end.
 
-    `methods` are of the kinds of fix of which some say how they were done. `came_back` are those of the last 12 months.
+    `methods` are of the kinds of fix of which some say how they were done. `came_back` are those of the last 12 months;
+    `years` the fixes by the twelve months in which they went out, the newest first.
     `labour_min` and `cost` are sums over the visits that carry one (`with_labour`, `priced`).
     """
 
@@ -49,6 +50,7 @@ class ShopRecord:
     actions: tuple[Compared, ...]
     methods: tuple[Compared, ...]
     came_back: tuple[CameBack, ...]
+    years: tuple[Compared, ...]
     nothing_found: NothingFound
     sensors: Sensors
     look: Searches
@@ -93,7 +95,8 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
         total=summarise(repairs, shop, mine, firsts, level, others),
         actions=_compared(repairs, mine, others, "action", level),
         methods=_compared(repairs, np.intersect1d(mine, told), np.intersect1d(others, told), "method", level),
-        came_back=came_back(repairs, mine, selection.window.end - YEAR),
+        came_back=came_back(repairs, mine, _back(selection.window.end, 1)),
+        years=_years(repairs, mine, selection.window.end, level),
         nothing_found=nothing_found(repairs, mine),
         sensors=sensors(con, Selection(selection.window, shop=shop), level),
         look=where_first(con, store, Selection(selection.window, shop=shop)),
@@ -114,3 +117,24 @@ def _compared(
         elsewhere = summarise(repairs, key, there[key], nobody, level) if key in there else None
         found.append(Compared(key, summarise(repairs, key, here, nobody, level), elsewhere))
     return tuple(sorted(found, key=lambda c: (-c.here.fixes, str(c.name))))
+
+
+def _years(repairs: Repairs, mine: IntArray, end: date, level: float) -> tuple[Compared, ...]:
+    """This shop's fixes by the twelve months, counted back from the end, in which they went out; years without one left out."""
+    import numpy as np
+    import polars as pl
+
+    found = []
+    for back in range(MOST_YEARS):
+        first, until = _back(end, back + 1), _back(end, back)
+        then = repairs.where(pl.col("returned_at").is_between(first, until, closed="left"))
+        of_year = np.intersect1d(mine, then)
+        if repairs.placed[of_year].any():
+            name = f"{first} to {until - timedelta(days=1)}"
+            found.append(Compared(name, summarise(repairs, name, of_year, mine[:0], level), None))
+    return tuple(found)
+
+
+def _back(day: date, years: int) -> date:
+    """The same day so many years ago; of 29 February the 28th."""
+    return day.replace(year=day.year - years, day=28 if (day.month, day.day) == (2, 29) else day.day)
