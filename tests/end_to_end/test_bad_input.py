@@ -491,6 +491,13 @@ def test_a_folder_in_the_place_of_a_file_ends_with_3(call: Call, store: Path, tm
     assert told.code == 3 and "folder/mend.csv" in told.err
 
 
+@pytest.mark.parametrize(("kind", "known"), [("fleet", "Egret, Heron"), ("terminal", "T"), ("shop", "none")])
+def test_a_page_about_nobody_asks_who(call: Call, store: Path, kind: str, known: str) -> None:
+    told = call("report", kind, "--store", store)
+    assert told.code == 2
+    assert told.err == f"error: no {kind} was named\n  Give --{kind} NAME; known: {known}.\n"
+
+
 def test_the_version_is_told_and_help_has_its_short_name(call: Call) -> None:
     assert call("--version").out == f"repermit {__version__}\n"
     told = call("rates", "-h")

@@ -44,7 +44,11 @@ def write_page(
     csv: bool = False,
 ) -> Path:
     """Make one page and return where it is. Raises CallError for a month, fleet, shop or terminal not there."""
+    from repermit.studies.selection import not_named
+
     with asking(store, wait, as_of) as con:
+        if name is None and kind != "monthly":
+            raise not_named(con, kind)
         window = last_month(con, month)
         about = name or f"{window.first:%Y-%m}"
         path = out or Path(file_name(kind, about + _then(as_of)))

@@ -44,8 +44,8 @@ def monthly(
 
 @app.command("fleet")
 def fleet(
-    name: Annotated[str, typer.Option("--fleet", help="The fleet.")],
     store: Store = DEFAULT_STORE,
+    name: Annotated[str | None, typer.Option("--fleet", help="The fleet.")] = None,
     month: Month = None,
     as_of: AsOf = None,
     out: Out = None,
@@ -58,8 +58,8 @@ def fleet(
 
 @app.command("shop")
 def shop(
-    name: Annotated[str, typer.Option("--shop", help="The shop.")],
     store: Store = DEFAULT_STORE,
+    name: Annotated[str | None, typer.Option("--shop", help="The shop.")] = None,
     month: Month = None,
     as_of: AsOf = None,
     out: Out = None,
@@ -72,8 +72,8 @@ def shop(
 
 @app.command("terminal")
 def terminal(
-    name: Annotated[str, typer.Option("--terminal", help="The terminal.")],
     store: Store = DEFAULT_STORE,
+    name: Annotated[str | None, typer.Option("--terminal", help="The terminal.")] = None,
     month: Month = None,
     as_of: AsOf = None,
     out: Out = None,

@@ -156,5 +156,13 @@ def _check(con: Connection, name: str, value: str) -> None:
         return
     near = difflib.get_close_matches(value, there, 1, cutoff=0.5)
     hint = f"Did you mean {near[0]!r}? " if near else ""
-    shown = ", ".join(there[:12]) + (" and more" if len(there) > 12 else "")
-    raise CallError(f"there is no {name} {value!r}", hint=f"{hint}Known: {shown or 'none'}.")
+    raise CallError(f"there is no {name} {value!r}", hint=f"{hint}Known: {_told(there)}.")
+
+
+def not_named(con: Connection, name: str) -> CallError:
+    """The error of a call that has to name a fleet, shop or terminal and does not."""
+    return CallError(f"no {name} was named", hint=f"Give --{name} NAME; known: {_told(known(con, name))}.")
+
+
+def _told(names: list[str]) -> str:
+    return (", ".join(names[:12]) + (" and more" if len(names) > 12 else "")) or "none"
