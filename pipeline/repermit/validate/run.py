@@ -8,7 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 
 from repermit.contract import TABLES, Table
 from repermit.judging import IS_ROW, rows_to_judge, waiting_to_judge
@@ -83,21 +85,32 @@ def validate(
         with transaction(con):
             run_id = 1 + (one(con, "select max(run_id) from record.validations") or 0)
             last_batch = one(con, "select coalesce(max(batch_id), 0) from record.batches")
-            outcomes: list[Outcome] = []
+            # It takes seconds to load; the answers of rules and sets are worked out meanwhile.
+            Thread(target=import_module, args=["repermit.validate.engine"]).start()
+            checked = {}
             for table in TABLES:
                 progress(f"{table.name}: rules")
-                outcomes += _rules(con, table)
+                checked[table.name] = _judge(con, table)
             progress("whole sets")
-            outcomes += _whole_sets(con)
+            sets = _work_out_sets(con)
+            progress("expectations")
+            outcomes = [o for table in TABLES for o in _rules(con, table, checked[table.name])]
+            outcomes += _whole_sets(con, sets)
             _keep(con, run_id, now, outcomes, last_batch)
             return Validation(run_id, now, store.name, fingerprint(con), tuple(outcomes))
     finally:
         con.close()
 
 
-def _rules(con: Connection, table: Table) -> list[Outcome]:
-    from repermit.validate.engine import Expectation, ask
+def _waiting(table: Table) -> str:
+    return f"(select * from waiting.{table.name} where left_by is null and {IS_ROW})"
 
+
+def _judge(con: Connection, table: Table) -> dict[str, int]:
+    """`accepted_<table>` and `read_<table>`: the rows that break a rule. Returns how many were looked at, by scope.
+
+    Each rule is worked out once a row here, however often its answer is asked for.
+    """
     since = "true"
     if not table.keeps_lines:
         seen = one(
@@ -108,20 +121,26 @@ def _rules(con: Connection, table: Table) -> list[Outcome]:
         )
         since = f"batch_id > {seen or 0}"
     accepted = f"(select * from accepted.{table.name} where retired_by is null and {since})"
-    waiting = f"(select * from waiting.{table.name} where left_by is null and {IS_ROW})"
-    reasons = dict(rows(con, f"select unnest(reasons), count(*) from {waiting} group by 1"))
+    judged = {
+        "accepted": rows_to_judge(table, accepted, "s.batch_id", stored=True),
+        "read": waiting_to_judge(table, "s.waiting_id"),
+    }
+    for scope, query in judged.items():
+        con.execute(f"create or replace temp table {scope}_{table.name} as {broken(table, query)}")
+    sources = {"accepted": accepted, "read": _waiting(table)}
+    return {scope: int(one(con, f"select count(*) from {source}")) for scope, source in sources.items()}
+
+
+def _rules(con: Connection, table: Table, looked_at: dict[str, int]) -> list[Outcome]:
+    from repermit.validate.engine import Expectation, ask
+
+    reasons = dict(rows(con, f"select unnest(reasons), count(*) from {_waiting(table)} group by 1"))
     asked = [Expectation(*query) for query in rule_queries(table)]
     outcomes = []
-    for scope, source, judged in (
-        ("accepted", accepted, rows_to_judge(table, accepted, "s.batch_id", stored=True)),
-        ("read", waiting, waiting_to_judge(table, "s.waiting_id")),
-    ):
-        relation = f"judged_{scope}"
-        # Each rule is worked out once a row, whatever how often its answer is asked for.
-        con.execute(f"create or replace temp table {relation} as {broken(table, judged)}")
-        checked = int(one(con, f"select count(*) from {source}"))
+    for scope, checked in looked_at.items():
+        relation = f"{scope}_{table.name}"
         # Of no rows none breaks a rule; asking takes its time all the same.
-        counts = ask(con, f"{table.name}_{scope}", relation, asked) if checked else [0] * len(asked)
+        counts = ask(con, relation, relation, asked) if checked else [0] * len(asked)
         for e, unexpected in zip(asked, counts, strict=True):
             quarantined = int(reasons.get(e.name, 0)) if scope == "read" else None
             if scope == "accepted":
@@ -133,19 +152,23 @@ def _rules(con: Connection, table: Table) -> list[Outcome]:
             outcomes.append(
                 Outcome(table.name, scope, e.name, e.text, e.blocks, holds, checked, unexpected, quarantined)
             )
-        con.execute(f"drop table {relation}")
     return outcomes
 
 
-def _whole_sets(con: Connection) -> list[Outcome]:
-    from repermit.validate.engine import Expectation, ask
-
+def _work_out_sets(con: Connection) -> list[Whole]:
+    """All sets; `set_<place>`: what breaks each."""
     sets: list[Whole] = [*WHOLE_SETS, *ADDING_UP]
     for table in TABLES:
         sets += [key_once(table), kept_rows(table)]
-    names = [f"{s.table}.{s.name}" for s in sets]
-    for place, s in enumerate(sets):  # worked out once: each is asked twice
+    for place, s in enumerate(sets):
         con.execute(f"create or replace temp table set_{place} as {s.query}")
+    return sets
+
+
+def _whole_sets(con: Connection, sets: list[Whole]) -> list[Outcome]:
+    from repermit.validate.engine import Expectation, ask
+
+    names = [f"{s.table}.{s.name}" for s in sets]
     # Great Expectations wants its batch named in the query; these ask other relations, so it is named idly.
     idle = "select q.* from set_{place} q, (select count(*) from {{batch}}) idle"
     asked = [
