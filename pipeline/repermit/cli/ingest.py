@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import typer
 from repermit.cli import options
 from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait
 from repermit.cli.talk import say, watched
+from repermit.errors import StoreError
 
 
 def ingest(
@@ -61,7 +63,8 @@ def ingest(
     if result.changed:
         from repermit.studies.records.clocks import clock_errors
 
-        with options.asking(store, wait) as con:
+        # The ingest is done, even where another process holds the store by now.
+        with suppress(StoreError), options.asking(store, wait) as con:
             for error in clock_errors(con):
                 say(error.sentence)
         say(
