@@ -116,6 +116,14 @@ def test_what_became_of_files_is_one_line_each(repermit: Run, tmp_path: Path) ->
     assert {Path(row["file"]).name for row in told["rows"]} == {"trailers.csv", *months}
 
 
+def test_limits_beyond_all_measure_are_null_in_json(sample: Path, repermit: Run) -> None:
+    """Split so finely, a billionth of a fault has a lower limit whose reciprocal no number holds."""
+    done = repermit("rates", "--by", "trailer,cause", "--format", "json", store=sample)
+    assert done.exit_code == 0, done.stderr
+    found = [row for row in json.loads(done.stdout)["rows"] if 0 < row["faults"] < 0.01]
+    assert found and any(row["mtbf_days_high"] is None for row in found)
+
+
 def test_the_contract_fits_too() -> None:
     fits("\n\n".join(map(text, TABLES)))
 

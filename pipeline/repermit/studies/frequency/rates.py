@@ -17,7 +17,7 @@ from repermit.studies.frequency.shared_rates import SharedOut, shared_counts, sh
 from repermit.studies.location.sharing import WHOLE, Sharing, share
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection, once, one, records, settings_of
-from repermit.wording import estimate, interval, seen, whole
+from repermit.wording import BEYOND_MEASURE, estimate, interval, seen, whole
 
 if TYPE_CHECKING:
     import numpy as np
@@ -213,4 +213,4 @@ def _number(values: NDArray[np.float64], i: int, times: float = 1.0) -> float | 
 def _inverse(values: NDArray[np.float64], i: int) -> float | None:
     """Reciprocal of a rate; None where the rate is zero or unknown."""
     value = float(values[i])
-    return 1 / value if value > 0 else None
+    return 1 / value if value > 1 / BEYOND_MEASURE else None
