@@ -184,7 +184,7 @@ def by_position(rows: Rows, order: list[str], per: str) -> Chart:
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         y=alt.Y("position:N", sort=order, title="position in the chain")
     )
-    x = alt.X("rate:Q", title=f"faults {per}, of the trailers that have it", scale=alt.Scale(zero=True))
+    x = alt.X("rate:Q", title=f"faults {per}", scale=alt.Scale(zero=True))
     limits = base.mark_rule(style="limits").encode(x="low:Q", x2="high:Q")
     points = base.mark_point(color=PALETTE["blue"], opacity=1).encode(
         x=x,

@@ -142,10 +142,10 @@ def _sums(m: Monthly, hours: float, cost: float, unpriced: int, visits: int) -> 
 
 
 def _drawn(m: Monthly) -> list[dict[str, Any]]:
-    """Shares of all in per cent, of what is on record."""
+    """Shares of all in per cent, of what is on record; what is not known has no bar."""
     rows = []
     for what, pick in (("faults", "faults"), ("hours stopped", "hours"), ("cost", "cost")):
-        values = {words(c.cause): getattr(c, pick) or 0.0 for c in m.causes}
+        values = {words(c.cause): value for c in m.causes if (value := getattr(c, pick)) is not None}
         if total := sum(values.values()):
             rows += [
                 {"cause": cause, "what": what, "share": 100 * value / total, "amount": whole(value)}

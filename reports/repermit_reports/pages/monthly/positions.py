@@ -64,7 +64,7 @@ def by_position(m: Monthly) -> Section:
         figure=Figure(
             "positions-figure",
             charts.by_position(rows, order, per(total)),
-            f"Faults {per(total)} by position with 95 % limits and counts, {m.year}.",
+            f"Faults {per(total)} by position, of the trailers that have it, with 95 % limits and counts, {m.year}.",
         )
         if rows
         else None,
