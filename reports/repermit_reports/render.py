@@ -33,7 +33,7 @@ CONTENTS_FROM = 4
 
 
 FOLDED_FROM = 30
-"""A table of more rows is folded, though no picture stands for it."""
+"""A table of more rows among the data used is folded: a store may have read hundreds of files."""
 
 
 @dataclass(frozen=True)

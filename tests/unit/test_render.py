@@ -162,6 +162,22 @@ def test_the_table_is_folded_behind_a_figure_and_open_without() -> None:
     assert "<details>" not in render(replace(behind, sections=(replace(behind.sections[0], figure=None),)))
 
 
+def test_only_what_stands_behind_something_is_folded() -> None:
+    long = replace(TABLE, rows=TABLE.rows * 20)
+    plain_ = replace(page(), sections=(Section("one", "One", "Text.", table=long),))
+    assert "<details>" not in render(plain_)
+    assert (
+        render(
+            replace(plain_, sections=(replace(plain_.sections[0], table=replace(long, folded=True)),))
+        ).count("<details>")
+        == 1
+    )
+    assert render(replace(plain_, sections=(), data_used=(long,))).count("<details>") == 1
+    assert "<details>" not in render(replace(plain_, sections=(), data_used=(TABLE,)))
+    with_both = replace(page().sections[0], drawn=replace(TABLE, id="drawn-table"))
+    assert render(replace(page(), sections=(with_both,))).count("<details>") == 2
+
+
 def test_unknown_cells_say_so() -> None:
     assert '<td class="figures" title="not known" data-unknown>–</td>' in render(page())  # noqa: RUF001
     assert '<td class="figures" data-sort="1240.0">1,240</td>' in render(page())

@@ -69,8 +69,8 @@ def _table(known: list[Fix], currency: str | None) -> Table:
         (
             Column("shop", "shop"),
             Column("fixes", "fixes compared", kind="integer"),
-            Column("back", "came back", kind="number"),
-            Column("expected", "expected", kind="number"),
+            Column("back", "came back", unit="fixes", kind="number"),
+            Column("expected", "expected", unit="fixes", kind="number"),
             Column("ratio", "ratio", kind="interval"),
             Column("shrunken", "shrunken ratio", kind="interval"),
             Column("same", "ratio, same action too", kind="interval"),

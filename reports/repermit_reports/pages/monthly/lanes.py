@@ -38,7 +38,7 @@ def lanes_section(m: Monthly) -> Section:
             Column("cleared", "cleared without a repair", kind="integer"),
             Column("elsewhere", "of them on another lane", kind="integer"),
             Column("ratio", "times the usual", kind="interval", help="the usual: what the same trailers met on the other lanes in the same months"),
-            Column("excess", "beyond the usual", kind="interval", help="with least and most"),
+            Column("excess", "beyond the usual", unit="refusals", kind="interval", help="with least and most"),
             Column("q", "q", kind="p", help="share of false ones among lanes named at this value, all lanes looked at"),
             Column("since", "since"),
             Column("verdict", "that is"),
