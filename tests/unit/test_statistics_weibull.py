@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import optimize
 
-from repermit.statistics.renewal import remaining_survival, unknown_births
+from repermit.statistics.renewal import UnknownBirths, remaining_survival, unknown_births
 from repermit.statistics.weibull import WeibullFit, fit_weibull
 
 DROP = 3.841458820694124 / 2
@@ -220,3 +220,17 @@ def test_unknown_births_that_make_no_sense_are_refused() -> None:
     ):
         with pytest.raises(ValueError, match=r"."):
             unknown_births(gap, time, event)
+
+
+def test_an_eighth_of_a_failure_on_four_lives_is_no_error() -> None:
+    """Of positions that few trailers have: the likelihood is all but flat, and has more than one peak in the scale."""
+    births = UnknownBirths(
+        step=24.65, gaps=135, ahead=25, other_rate=2.191816851783865e-05, failures=0.125, lives=3,
+        failed=(np.array([40]), np.array([7]), np.array([0.125])),
+        lost=(np.array([40, 135, 135]), np.array([7, 14, 25]), np.array([0.875, 1.0, 1.0])),
+        entered=(np.array([40, 135, 135]), np.array([0, 0, 14]), np.array([1.0, 1.0, 1.0])),
+    )  # fmt: skip
+    fit = fit_weibull([435.0], [0.0], unknown=births)
+    assert fit.failures == 0.125 and fit.lives == 4
+    shape, low, high = fit.shape
+    assert shape > 0 and not (low > shape) and not (high < shape)  # a limit may not exist: nan

@@ -169,7 +169,8 @@ class _Likelihood:
         found = r * (x - shape * y) + (shape - 1) * self.log_sum
         found -= self.hazard(x) * np.exp(min(shape * (self.longest - y), 700.0))
         if self.unknown:
-            found += self.unknown.log_likelihood(float(shape), float(np.exp(y)))
+            with np.errstate(over="ignore"):  # of a scale far off nothing survives, or all does
+                found += self.unknown.log_likelihood(float(shape), float(np.exp(min(y, 700.0))))
         return float(found)
 
     def best_scale(self, x: float, near: float | None = None) -> tuple[float, float]:
@@ -196,11 +197,17 @@ class _Likelihood:
         if top in (0, grid.size - 1):
             return False
         start = ridge[top][1]
-        found = optimize.minimize_scalar(
-            lambda x: -self.best_scale(x, start)[1],
-            (grid[top - 1], grid[top], grid[top + 1]),
-            tol=1e-9 if self.unknown is None else 1e-6,
-        )
+        bracket = (grid[top - 1], grid[top], grid[top + 1])
+
+        def depth(x: float) -> float:
+            return -self.best_scale(float(x), start)[1]
+
+        try:
+            found = optimize.minimize_scalar(depth, bracket, tol=1e-9 if self.unknown is None else 1e-6)
+        except (
+            ValueError
+        ):  # from there the scale has another peak, so that the middle is no lower than its ends
+            found = optimize.minimize_scalar(depth, bounds=bracket[::2], method="bounded")
         x = float(found.x)
         y, self.peak = self.best_scale(x, start)
         self.best = (x, y)
