@@ -174,6 +174,6 @@ def _entry(kind: str, about: str, path: Path, headline: str) -> Entry:
     """A page that lies in the folder, with its size and the folder of its tables where there is one."""
     from repermit_reports.pages.index import Entry
 
-    tables = path.with_name(f"{path.stem}-tables")
+    tables = tables_beside(path)
     size_kb = max(1, round(path.stat().st_size / 1000))
     return Entry(kind, about, path.name, headline, size_kb, f"{tables.name}/" if tables.is_dir() else "")

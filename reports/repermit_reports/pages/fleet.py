@@ -137,7 +137,10 @@ def _sum_line(f: FleetRecord) -> str:
 
 def _where_line(f: FleetRecord) -> str:
     most = [c for c in f.causes if c.key is not None and c.hours][:2]
-    told = " and ".join(f"{words(c.key)} ({amount(c.hours)} hours)" for c in most)
+    told = " and ".join(
+        f"{'visits in which no fault was found' if c.key == 'none_found' else words(c.key)} ({amount(c.hours)} hours)"
+        for c in most
+    )
     return f"Most of it, as far as the cause is on record: {told}." if most else ""
 
 

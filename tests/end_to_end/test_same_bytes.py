@@ -1,0 +1,74 @@
+"""The same records and settings make the same bytes of every kind of page, whatever order Python's sets have."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from helpers import load
+from tanker_world import PLANTED, simulate, small, write
+
+MAKE = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+from repermit.cli.pages import write_all
+from repermit.studies.location.where_first import where_first
+from repermit.studies.selection import select
+from repermit.validate.run import validate
+from repermit.warehouse import opened
+from repermit_reports.pages.validation import validation_page
+from repermit_reports.pages.where_first import card_page
+from repermit_reports.render import write
+
+NOW = datetime(2026, 1, 2, tzinfo=UTC)
+if __name__ == "__main__":
+    for store, out in zip(map(Path, sys.argv[1::2]), map(Path, sys.argv[2::2]), strict=True):
+        write(validation_page(validate(store, now=NOW)), out / "validation.html")
+        with opened(store) as con:
+            write(card_page(where_first(con, store.name, select(con, system="five_wire"), positions=5)), out / "card.html")
+        write_all(store, out, None, None, 0.0, csv=True)
+"""
+KINDS = {"monthly", "fleet", "shop", "terminal", "index", "validation", "card"}
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Every page and table of one store: made twice in one process, and once in another with another hash seed."""
+    here = tmp_path_factory.mktemp("same")
+    write(simulate(small(7, trailers=20, months=14, planted=PLANTED, missing=0.2)), here / "records")
+    load(here / "store.duckdb", here / "records")
+    (here / "make.py").write_text(MAKE)
+    folders = [here / name for name in ("once", "again", "elsewhere")]
+    for folder in folders:
+        folder.mkdir()
+        shutil.copy(here / "store.duckdb", folder / "store.duckdb")
+    for seed, mine in (("0", folders[:2]), ("4711", folders[2:])):
+        words = [str(path) for folder in mine for path in (folder / "store.duckdb", folder / "pages")]
+        path = os.pathsep.join(p for p in sys.path if p)
+        subprocess.run(
+            [sys.executable, str(here / "make.py"), *words],
+            check=True,
+            capture_output=True,
+            env=os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": path},
+        )
+    return [folder / "pages" for folder in folders]
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def test_the_same_bytes_of_every_page_and_table(made: list[Path]) -> None:
+    once, again, elsewhere = map(files, made)
+    assert {Path(name).stem.split("-")[0] for name in once if name.endswith(".html")} == KINDS
+    assert sum(name.endswith(".csv") for name in once) > 20
+    for other in (again, elsewhere):
+        assert sorted(other) == sorted(once)
+        assert [name for name in once if other[name] != once[name]] == []
