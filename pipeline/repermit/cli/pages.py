@@ -171,9 +171,8 @@ def _earlier(out: Path, made: set[str]) -> list[Entry]:
 
 
 def _entry(kind: str, about: str, path: Path, headline: str) -> Entry:
-    """A page that lies in the folder, with its size and the folder of its tables where there is one."""
+    """A page that lies in the folder, with its size and whether its tables lie beside it."""
     from repermit_reports.pages.index import Entry
 
-    tables = tables_beside(path)
     size_kb = max(1, round(path.stat().st_size / 1000))
-    return Entry(kind, about, path.name, headline, size_kb, f"{tables.name}/" if tables.is_dir() else "")
+    return Entry(kind, about, path.name, headline, size_kb, tables_beside(path).is_dir())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
 
 from repermit_reports.page import Column, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS
@@ -37,7 +36,7 @@ KINDS = {
 class Entry:
     """One page in the folder: its kind, what it is about, its file and that file's size, and its headline (empty: not known).
 
-    `tables`: the folder beside it that holds its tables as CSV; empty where there is none.
+    `tables`: whether a folder beside it holds its tables as CSV.
     """
 
     kind: str
@@ -45,7 +44,7 @@ class Entry:
     file: str
     headline: str = ""
     size_kb: int | None = None
-    tables: str = ""
+    tables: bool = False
 
 
 def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, made_on: date) -> Page:
@@ -75,21 +74,16 @@ def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, made_on
 def _csv(entries: tuple[Entry, ...]) -> str:
     """Where the tables lie for other programs."""
     if any(e.tables for e in entries):
-        return "The tables of a page, unrounded, lie as CSV files in the folder that is named in its last column."
+        return "The tables of a page, unrounded, lie as CSV files in the folder beside it that has its name and -tables at the end."
     return "With --csv the tables of each page, unrounded, are written beside it as CSV files."
 
 
 def _table(kind: str, entries: tuple[Entry, ...]) -> Table:
     caption = "The last month first" if kind == "monthly" else f"{KINDS[kind][0].split(':')[0]}: pages"
-    columns = [
+    columns = (
         Column("page", "page", kind="link"),
         Column("headline", "what it says"),
         Column("size", "size", "kB", "integer"),
-    ]
-    rows: list[tuple[Any, ...]] = [
-        ((e.name, e.file), e.headline or "made earlier", e.size_kb) for e in entries
-    ]
-    if any(e.tables for e in entries):
-        columns.append(Column("tables", "tables as CSV"))
-        rows = [(*row, e.tables or None) for row, e in zip(rows, entries, strict=True)]
-    return Table(f"{kind}-pages", caption, tuple(columns), tuple(rows))
+    )
+    rows = tuple(((e.name, e.file), e.headline or "made earlier", e.size_kb) for e in entries)
+    return Table(f"{kind}-pages", caption, columns, rows)
