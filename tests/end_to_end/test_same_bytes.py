@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from helpers import load
-from tanker_world import PLANTED, simulate, small, write
+from tanker_world import Fleet, Shop, Terminal, simulate, small, write
 
 MAKE = """
 import sys
@@ -42,7 +42,15 @@ KINDS = {"monthly", "fleet", "shop", "terminal", "index", "validation", "card"}
 def made(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Every page and table of one store: made twice in one process, and once in another with another hash seed."""
     here = tmp_path_factory.mktemp("same")
-    write(simulate(small(7, trailers=20, months=14, planted=PLANTED, missing=0.2)), here / "records")
+    few = {
+        "fleets": (Fleet("Red", 0.6, "East"), Fleet("Blue", 0.4, "East")),
+        "shops": (Shop("East", "EAS", 0, 0.5, 80.0),),
+    }
+    places = (Terminal("Far", "F", 0, ("1", "2")), Terminal("Near", "N", 0, ("A", "B", "C")))
+    scenario = small(
+        7, trailers=12, months=14, planted=("lane", "month"), missing=0.2, terminals=places, **few
+    )
+    write(simulate(scenario), here / "records")
     load(here / "store.duckdb", here / "records")
     (here / "make.py").write_text(MAKE)
     folders = [here / name for name in ("once", "again", "elsewhere")]
