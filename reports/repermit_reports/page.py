@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
-from datetime import date
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 if TYPE_CHECKING:
@@ -95,7 +94,8 @@ class Page:
     """A whole page. `headline` is one sentence with the number, its interval and whether it is news.
 
     `data_used` holds sentences and tables (files, rows, set aside). On a page of kind "shop" or "card" the cautions
-    come before everything but the headline and the lede. `glossary` holds words and what they mean here.
+    come before everything but the headline and the lede. `dated` says how new its records are, not when it was made:
+    the same data give the same page. `glossary` holds words and what they mean here.
     """
 
     kind: str
@@ -108,7 +108,7 @@ class Page:
     data_used: tuple[str | Table, ...]
     methods: tuple[str, ...]
     assumptions: tuple[str, ...]
-    made_on: date
+    dated: str
     glossary: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:

@@ -207,7 +207,7 @@ def example(kind: str = "monthly", names: list[str] | None = None) -> Page:
         ),
         ("Exact Poisson limits: Garwood 1936.",),
         ("Missing findings occur like recorded ones of the same kind.", names[0]),
-        date(2024, 7, 1),
+        "Records before 2024-07-01",
     )
 
 

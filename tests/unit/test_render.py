@@ -54,7 +54,7 @@ def page(name: str = "corrosion", kind: str = "monthly", chart: alt.TopLevelMixi
         (f"Data {name}",),
         (f"Method {name}",),
         (f"Assumption {name}",),
-        date(2024, 7, 1),
+        "Records before 2024-07-01",
     )
 
 

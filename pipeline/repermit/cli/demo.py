@@ -22,6 +22,8 @@ def demo(
     from repermit.cli.drawn import begin, beside
     from repermit.cli.pages import write_all
     from repermit.ingest.run import ingest
+    from repermit.mapping_file import beside as mapping_beside
+    from repermit.mapping_file import load
     from repermit.resources import folder
 
     beside(_ready_to_validate)
@@ -33,7 +35,9 @@ def demo(
     shutil.copytree(folder("sample_data") / "csv", records, dirs_exist_ok=True)
     for delivery in sorted(p for p in records.iterdir() if p.is_dir()):
         say(f"reading {delivery}")
-        result = ingest(store, [delivery], now=options.now(), progress=say)
+        file = mapping_beside([delivery])
+        told = load(file) if file else None
+        result = ingest(store, [delivery], mapping=told, now=options.now(), progress=say)
         say(f"{sum(f.rows for f in result.files)} rows read, {result.waiting} wait in the quarantine")
     say("validating (Great Expectations takes a few seconds to load)")
     pages = out / "pages"

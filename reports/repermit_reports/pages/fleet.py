@@ -56,7 +56,7 @@ def fleet_page(f: FleetRecord) -> Page:
         data_used=(*_data(f), files_line(f.files)),
         methods=(*METHODS, TO_DO_METHOD, YEAR_METHOD, OUTLOOK_METHOD),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
-        made_on=f.window.end,
+        dated=f"Records before {f.window.end}",
     )
 
 

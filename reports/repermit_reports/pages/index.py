@@ -47,7 +47,7 @@ class Entry:
     tables: bool = False
 
 
-def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, made_on: date) -> Page:
+def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, end: date) -> Page:
     """Links to every page, by kind; months newest first."""
     sections = []
     for kind, (title, lede) in KINDS.items():
@@ -59,7 +59,7 @@ def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, made_on
     return Page(
         kind="index",
         title="Refused trailers: start here",
-        subtitle=f"To {made_on - timedelta(days=1)}. {len(entries)} pages; each holds everything it shows and opens without a network",
+        subtitle=f"To {end - timedelta(days=1)}. {len(entries)} pages; each holds everything it shows and opens without a network",
         headline=newest or f"{len(entries)} pages of the store {store}.",
         lede=f"All pages look at the same records, each for one reader. Take the one that is yours; the line beside it is what it says. {_csv(entries)}",
         sections=tuple(sections),
@@ -67,7 +67,7 @@ def index_page(entries: tuple[Entry, ...], store: str, fingerprint: str, made_on
         data_used=(f"Store {store}, data {fingerprint}. Pages of earlier months stand as they were made.",),
         methods=(),
         assumptions=(),
-        made_on=made_on,
+        dated=f"Records before {end}",
     )
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 from repermit.studies.readers.shop import ShopRecord
 from repermit.wording import amount, number, seen, share, whole, words
 from repermit_reports.page import Column, Page, Section, Table
@@ -59,7 +57,7 @@ def shop_page(s: ShopRecord) -> Page:
         data_used=(data_sentence(s.about), records_give(s.about)),
         methods=(*METHODS, LOOK_METHOD),
         assumptions=(*ASSUMPTIONS, ONLY_WHAT_STOPS),
-        made_on=date.fromisoformat(s.about.end),
+        dated=f"Records before {s.about.end}",
     )
 
 

@@ -70,7 +70,7 @@ def terminal_page(t: Terminal) -> Page:
         data_used=(_here(t), data_sentence(t.about), records_give(t.about), files_line(t.files)),
         methods=METHODS,
         assumptions=ASSUMPTIONS,
-        made_on=t.year.end,
+        dated=f"Records before {t.year.end}",
     )
 
 

@@ -62,7 +62,7 @@ def validation_page(v: Validation, clocks: tuple[ClockError, ...] = ()) -> Page:
             "Asked with Great Expectations, of the data in DuckDB; nothing leaves this machine.",
         ),
         assumptions=(),
-        made_on=v.run_at.date(),
+        dated=f"Validated on {v.run_at.date()}",
     )
 
 

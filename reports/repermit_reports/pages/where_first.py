@@ -5,7 +5,6 @@ Takes `Searches`, gives sections and a `Page`.
 
 from __future__ import annotations
 
-from datetime import date
 from typing import TYPE_CHECKING
 
 from repermit.studies.location.where_first import CUSTOMARY, GROUND, Search, Searches, Step
@@ -98,7 +97,7 @@ def card_page(found: Searches) -> Page:
         data_used=(),
         methods=(),
         assumptions=(),
-        made_on=date.fromisoformat(found.about.end),
+        dated=f"Records before {found.about.end}",
     )
 
 

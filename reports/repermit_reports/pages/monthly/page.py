@@ -74,6 +74,6 @@ def monthly_page(m: Monthly) -> Page:
         ),
         methods=METHODS,
         assumptions=ASSUMPTIONS,
-        made_on=m.year.end,
+        dated=f"Records before {m.year.end}",
         glossary=GLOSSARY,
     )
