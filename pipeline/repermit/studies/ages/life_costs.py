@@ -55,8 +55,8 @@ with bills as (
     where v.received_at < $end and v.cost is not null
     group by all
 )
-select avg(cost / sensors) filter (planned) as planned, count(*) filter (planned) as planned_visits,
-    avg(cost) filter (failed) as failed, count(*) filter (failed) as failed_visits
+select avg(cost / sensors order by cost / sensors) filter (planned) as planned, count(*) filter (planned) as planned_visits,
+    avg(cost order by cost) filter (failed) as failed, count(*) filter (failed) as failed_visits
 from (
     select *, visit_kind in ('planned', 'inspection') and findings = sensors as planned,
         visit_kind = 'non_permit' and cause = 'sensor_failed' and sensors = 1 as failed

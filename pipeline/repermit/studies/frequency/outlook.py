@@ -116,7 +116,7 @@ select month, quantity, 'all', {{of}} from (
 order by 1, 2, 3
 """
 SERIES = SERIES.format(
-    of="case when quantity = 'visits' then count(*) else sum(hours) end::double, sum(hours * hours)::double"
+    of="case when quantity = 'visits' then count(*) else sum(hours order by hours) end::double, sum(hours * hours order by hours)::double"
 )
 
 

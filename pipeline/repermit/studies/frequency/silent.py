@@ -93,8 +93,8 @@ with tests as (
         and (t.service_until is null or p.tested_at < t.service_until)
     where p.tested_at < $end
 )
-select system, sensor_kind, trailer_id, count(days) as tests, coalesce(sum(days), 0)::double as days,
-    coalesce(sum(days * days), 0)::double as squared, count(*) filter (result = 'stuck_dry' and days is not null) as stuck_dry,
+select system, sensor_kind, trailer_id, count(days) as tests, coalesce(sum(days order by days), 0)::double as days,
+    coalesce(sum(days * days order by days), 0)::double as squared, count(*) filter (result = 'stuck_dry' and days is not null) as stuck_dry,
     count(*) filter (result = 'stuck_wet' and days is not null) as stuck_wet,
     count(*) filter (days is null) as first_tests,
     count(*) filter (result = 'stuck_dry' and days is null) as first_stuck_dry

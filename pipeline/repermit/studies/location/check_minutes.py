@@ -74,7 +74,7 @@ select "check", opens, count(*), sum(minutes) from (
 """
 
 LABOUR = """
-select cause, place, count(*), sum(labour_min::double)
+select cause, place, count(*), sum(labour_min)::double
 from core.visits where labour_min is not null and cause is not null and place is not null and received_at < $end
 group by all
 """

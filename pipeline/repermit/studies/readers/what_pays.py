@@ -96,8 +96,8 @@ class Advice:
 
 
 COST = """
-select avg(cost) as cost, count(*) as priced from (
-    select p.episode_id, sum(v.cost::double) as cost from marts.faults f
+select avg(cost order by cost) as cost, count(*) as priced from (
+    select p.episode_id, sum(v.cost)::double as cost from marts.faults f
     join marts.episode_parts p on p.episode_id = f.episode_id and p.part = 'visit'
     join core.visits v on v.repair_id = p.part_id
     where f.counts_as = 'fault' and f.started_at < $end and ($fleet is null or f.fleet = $fleet) and v.cost is not null
