@@ -96,19 +96,17 @@ def run() -> None:
         raise
     except Exception as error:
         if str(error) == "Query interrupted":  # Ctrl-C while the engine was at work
-            typer.echo("interrupted; the store is as it was", err=True)
+            say("interrupted; the store is as it was")
             sys.exit(INTERRUPTED)
         if isinstance(error, OSError) and error.filename is not None:
             say(f"{error.filename}: {error.strerror}", lead="error")
-            typer.echo("  Check the path, its rights and the free space of its disk.", err=True)
+            say("  Check the path, its rights and the free space of its disk.")
             sys.exit(StoreError.exit_code)
         where = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{where.filename.rsplit('repermit', 1)[-1].lstrip('/')}:{where.lineno}"
         first = (str(error).splitlines() or [""])[0]
         say(f"a defect in repermit: {type(error).__name__} at {place}: {first}", lead="error")
-        typer.echo(
-            "  Please report this line and the command that was run. The store is as it was.", err=True
-        )
+        say("  Please report this line and the command that was run. The store is as it was.")
         sys.exit(OURS)
 
 
