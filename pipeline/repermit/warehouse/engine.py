@@ -22,7 +22,6 @@ from repermit.warehouse.queries import Connection
 CONFIG: dict[str, Any] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
-    "preserve_insertion_order": "false",  # where an order tells, it is asked for: all threads may write
 }
 # What the engine may take, from the environment: how much memory, and the folder for what does not fit in it.
 LIMITS = {"memory_limit": "REPERMIT_MEMORY", "temp_directory": "REPERMIT_TEMP"}
@@ -54,6 +53,8 @@ def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Conn
             hint=f"Give the file, such as {path / 'repermit.duckdb'}.",
         )
     config = CONFIG | _limits()
+    if not read_only:  # all threads may write: an order that tells is asked for
+        config["preserve_insertion_order"] = "false"
 
     def open_it() -> Connection:
         if not read_only and not path.exists() and path != Path(":memory:"):
