@@ -21,30 +21,49 @@ spaced as (
         ) as before_last_at
     from labels l
 ),
+near as (
+    select *
+    from spaced
+    where began_at <= before_last_at + interval '$match_days' day
+        and began_by >= before_last_at
+),
+visited as (
+    select distinct s.label
+    from near s
+    join core.visits v
+        on v.trailer_id = s.trailer_id
+        and v.received_at <= s.began_by
+        and (v.returned_at > s.before_last_at or v.received_latest >= s.before_last_at)
+    left join core.labelled p on p.part = 'visit' and p.part_id = v.repair_id
+    where p.label is null or p.label <> s.label
+),
+days as (
+    select distinct cast(loaded_from as date) as day from staging.loads
+),
+-- the days between them first, so that the log is asked for these days of these trailers only; distinct keeps the
+-- engine from joining the whole log by trailer first
+between_days as (
+    select distinct s.trailer_id, s.label, s.before_last_at, s.began_by, y.day
+    from near s
+    join days y on y.day >= cast(s.before_last_at - interval '1' day as date) and y.day <= cast(s.began_by as date)
+    where s.before_last_at < s.began_by
+),
+loaded as (
+    select distinct b.label
+    from between_days b
+    join staging.loads d on d.trailer_id = b.trailer_id and cast(d.loaded_from as date) = b.day
+    where d.loads > 0
+        and d.loaded_until > b.before_last_at
+        and d.loaded_from < b.began_by
+),
 parted as (
     select
         s.*,
         case
             when before_last_at is null or began_at > before_last_at + interval '$match_days' day then 1
             when began_by < before_last_at then 0
-            when exists (
-                select 1
-                from core.visits v
-                left join core.labelled p on p.part = 'visit' and p.part_id = v.repair_id
-                where v.trailer_id = s.trailer_id
-                    and v.received_at <= s.began_by
-                    and (v.returned_at > s.before_last_at or v.received_latest >= s.before_last_at)
-                    and (p.label is null or p.label <> s.label)
-            ) then 1
-            when exists (
-                select 1
-                from staging.loads d
-                where d.trailer_id = s.trailer_id
-                    and d.loads > 0
-                    and s.before_last_at < s.began_by
-                    and d.loaded_until > s.before_last_at
-                    and d.loaded_from < s.began_by
-            ) then 1
+            when s.label in (select label from visited) then 1
+            when s.label in (select label from loaded) then 1
             else 0
         end as starts
     from spaced s
