@@ -23,17 +23,20 @@ asked as (
 days as (
     select distinct cast(loaded_from as date) as day from staging.loads
 ),
--- the loads of the three days that follow; the rest of the log is asked only about those that have none there. distinct keeps
+-- the three days that follow first; the rest of the log is asked only about those without a load there. distinct keeps
 -- the engine from joining the whole log by trailer first
 near_days as (
-    select distinct e.episode_label, e.trailer_id, e.refused_at, y.day
+    select distinct e.episode_label, e.trailer_id, e.refused_at, e.terminal, e.lane, y.day
     from asked e
     join days y
         on y.day >= cast(e.refused_at - interval '1' day as date)
         and y.day <= cast(e.refused_at + interval '3' day as date)
 ),
-near_firsts as (
-    select n.episode_label, min(d.loaded_from) as loaded_from
+near_loads as (
+    select
+        n.episode_label,
+        min(case when d.terminal <> n.terminal or d.lane <> n.lane then null else d.loaded_from end) as here_from,
+        min(case when d.terminal <> n.terminal or d.lane <> n.lane then d.loaded_from end) as other_from
     from near_days n
     join staging.loads d on d.trailer_id = n.trailer_id and cast(d.loaded_from as date) = n.day
     where d.loaded_until > n.refused_at
@@ -41,16 +44,19 @@ near_firsts as (
     group by n.episode_label
 ),
 unanswered as (
-    select e.episode_label, e.trailer_id, e.refused_at
+    select e.episode_label, e.trailer_id, e.refused_at, e.terminal, e.lane
     from asked e
-    left join near_firsts n on n.episode_label = e.episode_label
+    left join near_loads n on n.episode_label = e.episode_label
     where n.episode_label is null
 ),
-firsts as (
-    select episode_label, loaded_from
-    from near_firsts
+followed as (
+    select episode_label, here_from, other_from
+    from near_loads
     union all
-    select u.episode_label, min(d.loaded_from)
+    select
+        u.episode_label,
+        min(case when d.terminal <> u.terminal or d.lane <> u.lane then null else d.loaded_from end),
+        min(case when d.terminal <> u.terminal or d.lane <> u.lane then d.loaded_from end)
     from unanswered u
     join staging.loads d on d.trailer_id = u.trailer_id and d.loaded_until > u.refused_at and d.loads > 0
     group by u.episode_label
@@ -59,13 +65,7 @@ select
     e.episode_label,
     e.refusal_id as last_refusal_id,
     e.released_by,
-    f.loaded_from as next_load_at,
-    min(case when d.terminal <> e.terminal or d.lane <> e.lane then 1 else 0 end) = 1 as at_other_lane
+    case when f.here_from <= f.other_from or f.other_from is null then f.here_from else f.other_from end as next_load_at,
+    coalesce(f.other_from < f.here_from, f.other_from is not null and f.here_from is null) as at_other_lane
 from asked e
-left join firsts f on f.episode_label = e.episode_label
-left join staging.loads d
-    on d.trailer_id = e.trailer_id
-    and d.loaded_from = f.loaded_from
-    and d.loaded_until > e.refused_at
-    and d.loads > 0
-group by e.episode_label, e.refusal_id, e.released_by, f.loaded_from
+left join followed f on f.episode_label = e.episode_label
