@@ -147,7 +147,7 @@ def _about(t: Terminal, row: LaneRow, first: bool) -> list[str]:
         too = "stands out too, but only just" if barely else "stands out too"
         told = f"{capital(name)} {too}: {_counted(row)}, where {_usual(row)} would be usual{_since_short(row)}. That is {_sure(row)}."
         return [f"{told} {_met(row)}".strip()]
-    lines = [f"How sure: {name} has {_sure(row)}.", f"Lane or trailers: {_met(row)}", _cost(row)]
+    lines = [f"How sure: {name} has {_sure(row)}.", f"Lane or trailers? {_met(row)}", _cost(row)]
     if row.reasons:
         given = ", ".join(f"{words(reason)} {whole(n)}" for reason, n in row.reasons)
         refusals = sum(n for _, n in row.reasons)
