@@ -335,6 +335,16 @@ def test_tables_hold_all_that_the_charts_beside_them_tell(sample: list[Path], ti
 def test_every_chart_is_told_by_keyboard(sample: list[Path], open_page: Any) -> None:
     for path in {kind_of(path): path for path in sample}.values():
         one, read_ = open_page(path, 1440), read(path)
+        # The order of the page is the order of the keys, and each stop is seen.
+        assert one.page.locator("[tabindex]").evaluate_all("all => all.every(one => one.tabIndex <= 0)")
+        for part in ("summary", "th button", "td a, th a", ".picture"):
+            if found := one.page.locator(f"{part}:visible").all():
+                one.page.keyboard.press("Tab")  # so that the browser knows of the keyboard
+                found[0].focus()
+                assert found[0].evaluate("one => getComputedStyle(one).outlineStyle") == "solid", (
+                    path.name,
+                    part,
+                )
         for id_, spec in read_.specs.items():
             one.page.locator(f"#{id_} .picture").focus()
             told = one.page.locator(f"#{id_} .told")

@@ -88,6 +88,7 @@
     for (const [id, spec] of Object.entries(charts.specs)) {
       if (mine === turn) await drawOne(id, spec);
     }
+    performance.mark("drawn");
   }
 
   if (Object.keys(charts.specs).length) {
