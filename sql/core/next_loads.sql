@@ -20,17 +20,17 @@ with last_refusals as (
 asked as (
     select * from last_refusals where rank = 1
 ),
-days as (
-    select distinct cast(loaded_from as date) as day from staging.loads
-),
--- the three days that follow first; the rest of the log is asked only about those without a load there. distinct keeps
--- the engine from joining the whole log by trailer first
+-- the days around it first; the rest of the log is asked only about those without a load there
 near_days as (
-    select distinct e.episode_label, e.trailer_id, e.refused_at, e.terminal, e.lane, y.day
-    from asked e
-    join days y
-        on y.day >= cast(e.refused_at - interval '1' day as date)
-        and y.day <= cast(e.refused_at + interval '3' day as date)
+    select episode_label, trailer_id, refused_at, terminal, lane, cast(refused_at - interval '1' day as date) as day from asked
+    union all
+    select episode_label, trailer_id, refused_at, terminal, lane, cast(refused_at as date) as day from asked
+    union all
+    select episode_label, trailer_id, refused_at, terminal, lane, cast(refused_at + interval '1' day as date) as day from asked
+    union all
+    select episode_label, trailer_id, refused_at, terminal, lane, cast(refused_at + interval '2' day as date) as day from asked
+    union all
+    select episode_label, trailer_id, refused_at, terminal, lane, cast(refused_at + interval '3' day as date) as day from asked
 ),
 near_loads as (
     select
