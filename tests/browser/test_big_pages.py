@@ -21,7 +21,7 @@ LOADS = 6
 """How often a page is loaded at most until it is drawn in time."""
 SHEETS_LIMIT = 12
 KINDS = {"monthly": None, "fleet": "Fleet 0", "shop": "Shop 0"}
-DRAWN = "performance.getEntriesByName('drawn')[0]?.startTime"
+DRAWN = "() => performance.getEntriesByName('drawn')[0]?.startTime"
 """When the page had drawn its last chart, in ms since the navigation began."""
 
 
