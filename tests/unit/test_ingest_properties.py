@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from reconciled import broken
 from repermit.contract import BY_NAME
 from repermit.ingest import files
+from repermit.ingest.pace import Pace
 from repermit.ingest.reconcile import Counts, reconcile
 from repermit.settings import Settings
 from repermit.warehouse import Connection, connect, make_schema, rows
@@ -188,7 +189,7 @@ def delivered(con: Connection, text: str, batch: int, folder: Path) -> Counts:
     path = folder / f"{batch}.csv"
     path.write_bytes(text.encode())
     (source,) = files.recognise(path, path.name, folder)
-    counts = reconcile(con, RETURNS, {batch: source}, batch)[batch]
+    counts = reconcile(con, RETURNS, {batch: source}, batch, Pace())[batch]
     con.execute(
         "insert into record.batches by name select ? as batch_id, ? as ingest_id, 'returns' as table_name,"
         " ['serial', 'result', 'part_lot'] as header, ? as rows, ? as accepted, ? as duplicate, ? as corrected,"
