@@ -1,9 +1,9 @@
-"""Parts of an ingest that no command runs alone, each in a process of its own. `stages.py` runs them:
+"""What no command runs alone, each in a process of its own. `stages.py` runs them:
 
-    python tests/benchmarks/probes.py floor|typing WORLD STORE
+    python tests/benchmarks/probes.py floor|typing|questions WORLD STORE
 
 floor: the engine's bare typed load of the loads file, the least that any ingest takes. typing: reading and typing the
-world's loads with every rule judged, as ingest does it, up to where it decides what becomes of each row.
+world's loads with every rule judged, as ingest does it, up to where it decides what becomes of each row. questions: every question once on one open store, as pages ask them.
 """
 
 from __future__ import annotations
@@ -47,5 +47,34 @@ def typing(world: Path, store: Path) -> None:
     sys.exit("ingest ended without deciding about the loads")
 
 
+def questions(_: Path, store: Path) -> None:
+    """Every question once, of a store that is opened once."""
+    from repermit.studies.ages.life import lives
+    from repermit.studies.ages.trend import trend
+    from repermit.studies.frequency.outlook import outlook
+    from repermit.studies.frequency.rates import rates
+    from repermit.studies.location.located import located
+    from repermit.studies.location.where_first import where_first
+    from repermit.studies.racks.lanes import lanes
+    from repermit.studies.records.episode import explain
+    from repermit.studies.repairs.fixes import fixes
+    from repermit.studies.selection import select
+    from repermit.warehouse import opened
+
+    with opened(store) as con:
+        name, chosen = store.name, select(con)
+        rates(con, name, chosen, ("position", "cause"))
+        fixes(con, name, chosen, "action")
+        trend(con, name, chosen, "fleet")
+        lives(con, name, chosen, "system")
+        located(con, name, chosen)
+        lanes(con, name, chosen)
+        where_first(con, name, chosen)
+        outlook(con, name, chosen)
+        explain(con, name, "Q-0000001")
+
+
 if __name__ == "__main__":
-    {"floor": floor, "typing": typing}[sys.argv[1]](Path(sys.argv[2]), Path(sys.argv[3]))
+    {"floor": floor, "typing": typing, "questions": questions}[sys.argv[1]](
+        Path(sys.argv[2]), Path(sys.argv[3])
+    )

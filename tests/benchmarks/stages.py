@@ -76,6 +76,7 @@ def stages(analyst: str | None) -> list[Stage]:
         Stage("validate", tool("validate", "--out", "{out}/validation.html"), codes=(0, 1)),
     ]
     found += [Stage(line, tool(line, "--format", "json"), answer(line)) for line in (*QUESTIONS, *VARIANTS)]
+    found.append(Stage("every question on one open store", (*probe, "questions", "{world}", "{store}")))
     found += [
         Stage(f"page {kind}", tool(line, "--out", f"{{out}}/{kind}.html")) for kind, line in PAGES.items()
     ]

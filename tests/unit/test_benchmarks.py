@@ -67,11 +67,12 @@ def test_a_risk_must_lie_between_its_bounds() -> None:
     assert not agreement.hold(figure, by_hand, {"rows": [{"action": "a", "risk": None}]}).agrees
 
 
-@pytest.mark.parametrize("part", ["floor", "typing"])
-def test_parts_of_an_ingest_run_alone(part: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("part", ["floor", "typing", "questions"])
+def test_what_no_command_runs_runs_alone(part: str, tmp_path: Path) -> None:
     big_worlds.write(tmp_path / "world", 5_000)
+    store = store_of(tmp_path / "world") if part == "questions" else tmp_path / "s.duckdb"
     done = stages.timed(
-        [sys.executable, str(BENCHMARKS / "probes.py"), part, str(tmp_path / "world"), str(tmp_path / "s.duckdb")],
+        [sys.executable, str(BENCHMARKS / "probes.py"), part, str(tmp_path / "world"), str(store)],
         tmp_path / "said.txt", ENVIRONMENT, 60,
     )  # fmt: skip
     assert done["code"] == 0, done["said"]
