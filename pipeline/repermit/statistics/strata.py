@@ -21,6 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -205,11 +206,15 @@ def _law(x: float, y: FloatArray, s: FloatArray) -> Callable[[float, float], flo
     law = _spread(y, _chance(s, near)) if total <= EXACT else None
     k = np.arange(total + 1)
 
+    @cache  # of one count at many ratios
+    def saddlepoint(count: float) -> float:
+        return math.log(_likeliest(count - 0.5, y, s))
+
     def at_least(count: float, ratio: float) -> float:
         if not 0 < count <= total:
             return 1.0 if count <= 0 else 0.0
         if law is None:
-            return _saddlepoint(count, y, s, math.log(ratio))
+            return _saddlepoint(count, saddlepoint(count), y, s, math.log(ratio))
         turned = law + k * math.log(ratio / near)
         turned = np.exp(turned - turned.max())
         return float(turned[int(count) :].sum() / turned.sum())
@@ -228,12 +233,11 @@ def _spread(y: FloatArray, q: FloatArray) -> FloatArray:
     return found
 
 
-def _saddlepoint(x: float, y: FloatArray, s: FloatArray, log_ratio: float) -> float:
+def _saddlepoint(x: float, at: float, y: FloatArray, s: FloatArray, log_ratio: float) -> float:
     """The tail by Lugannani and Rice's formula with Daniels' second correction for whole numbers [2].
 
-    The counts are an exponential family in the logarithm of the ratio, so the saddlepoint is the likeliest one.
+    The counts are an exponential family in the logarithm of the ratio, so the saddlepoint `at` is the likeliest one.
     """
-    at = math.log(_likeliest(x - 0.5, y, s))
     q = _chance(s, math.exp(at))
     tilt, spread = float(at - log_ratio), float(np.sum(y * q * (1 - q)))
     if abs(tilt) * math.sqrt(spread) < 1e-4:  # the formula's limit there
