@@ -23,10 +23,10 @@ from repermit.studies.readers.year_before import in_common
 from repermit.studies.selection import Window, parse_month, select
 from repermit.warehouse import opened
 from repermit_reports.page import Page, Table
-from repermit_reports.pages.fleet import fleet_page
-from repermit_reports.pages.shop import shop_page
+from repermit_reports.pages.fleet.page import fleet_page
+from repermit_reports.pages.shop.page import shop_page
 from repermit_reports.pages.silent import with_silent
-from repermit_reports.pages.terminal import terminal_page
+from repermit_reports.pages.terminal.page import terminal_page
 from repermit_reports.render import render
 from test_life import fleet as fleet_of_sensors
 

@@ -9,10 +9,10 @@ from helpers import store_from
 from repermit.studies.readers.shop import ShopRecord, shop_record
 from repermit.studies.selection import select
 from repermit.warehouse import opened
-from repermit_reports.pages.shop import shop_page
-from repermit_reports.pages.shop_against import against_others, by_year
-from repermit_reports.pages.shop_fixes import came_back, how_done, which_hold
-from repermit_reports.pages.shop_to_do import to_do
+from repermit_reports.pages.shop.against import against_others, by_year
+from repermit_reports.pages.shop.fixes import came_back, how_done, which_hold
+from repermit_reports.pages.shop.page import shop_page
+from repermit_reports.pages.shop.to_do import to_do
 from test_fixes import NOTHING, SENSOR, Row, trailer, visit
 
 

@@ -23,8 +23,8 @@ from repermit.studies.readers.terminal import Terminal
 from repermit.studies.selection import select
 from repermit.warehouse import opened, rows
 from repermit_reports.charts import terminal as charts
-from repermit_reports.pages.terminal import terminal_page
-from repermit_reports.pages.terminal_tables import lane_words, month_words
+from repermit_reports.pages.terminal.page import terminal_page
+from repermit_reports.pages.terminal.tables import lane_words, month_words
 from repermit_reports.render import render
 from tanker_world import SAMPLE, simulate
 

@@ -42,14 +42,14 @@ def _page(told: Told) -> Page:
 
         return monthly_page(told.result)
     if told.kind == "fleet":
-        from repermit_reports.pages.fleet import fleet_page
+        from repermit_reports.pages.fleet.page import fleet_page
 
         return fleet_page(told.result)
     if told.kind == "shop":
-        from repermit_reports.pages.shop import shop_page
+        from repermit_reports.pages.shop.page import shop_page
 
         return shop_page(told.result)
-    from repermit_reports.pages.terminal import terminal_page
+    from repermit_reports.pages.terminal.page import terminal_page
 
     return terminal_page(told.result)
 

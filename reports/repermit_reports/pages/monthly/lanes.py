@@ -6,7 +6,7 @@ from repermit.studies.readers.monthly import Monthly
 from repermit.wording import seen
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table
-from repermit_reports.pages.terminal_tables import VERDICTS
+from repermit_reports.pages.terminal.tables import VERDICTS
 
 
 def lanes_section(m: Monthly) -> Section:

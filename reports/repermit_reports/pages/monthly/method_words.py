@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from repermit.studies.location.sharing import ASSUMPTION
 from repermit_reports.pages.monthly import by_age, lives, worse
+from repermit_reports.pages.monthly.shops import METHOD as SHOPS
 from repermit_reports.pages.outlook import METHOD as OUTLOOK
-from repermit_reports.pages.shops_section import METHOD as SHOPS
 from repermit_reports.pages.words import ONLY_WHAT_STOPS
 
 METHODS = (

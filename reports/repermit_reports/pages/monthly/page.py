@@ -21,9 +21,9 @@ from repermit_reports.pages.monthly.method_words import ASSUMPTIONS, GLOSSARY, M
 from repermit_reports.pages.monthly.outcomes import outcomes
 from repermit_reports.pages.monthly.positions import by_position, position_by_cause
 from repermit_reports.pages.monthly.quality import quality
+from repermit_reports.pages.monthly.shops import shops_section
 from repermit_reports.pages.monthly.worse import worse_section
 from repermit_reports.pages.outlook import outlook_section
-from repermit_reports.pages.shops_section import shops_section
 from repermit_reports.pages.words import CAUTIONS, data_sentence, files_sentence, files_table, records_give
 
 SECTIONS: tuple[Callable[[Monthly], Section | None], ...] = (

@@ -7,10 +7,10 @@ from repermit.studies.readers.fleet import FleetRecord
 from repermit.studies.readers.what_pays import Action
 from repermit.wording import amount, interval, percent, seen, whole, words
 from repermit_reports.page import Section
+from repermit_reports.pages.fleet.words import currency
 
 MOST_NAMED = 5
 """So many trailers are named in a sentence; the tables have them all."""
-TOO_FEW = "too few to tell"
 
 METHOD = "What pays: only what stands out beyond chance is advised. Spared is what the thing brought beyond the usual, carried into the next quarter by this fleet's loads, fixes or sensors of the last; between two numbers, as the records allow. Money is that times what a fault cost on record. Sensors are replaced before they fail only where those whose age is known are shown to wear out and the saving is shown (Barlow and Proschan 1965); all fleets' sensors tell that."
 
@@ -106,8 +106,3 @@ def _rest(f: FleetRecord) -> list[str]:
             f"A fault cost {amount(a.cost_of_fault)} {currency(f)} on average ({seen(a.priced, 'fault')} with a price, on all records){beyond}."
         )
     return told
-
-
-def currency(f: FleetRecord) -> str:
-    """What stands after an amount."""
-    return f.about.currency or "(currency not stated)"

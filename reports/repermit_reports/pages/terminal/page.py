@@ -10,10 +10,10 @@ from repermit.studies.readers.terminal import Terminal
 from repermit.wording import seen, share, whole
 from repermit_reports.charts import terminal as charts
 from repermit_reports.page import Figure, Page, Section
-from repermit_reports.pages import terminal_tables as tables
-from repermit_reports.pages.terminal_summary import capital, headline, ranked_lanes
-from repermit_reports.pages.terminal_summary import lede as lede_of
-from repermit_reports.pages.terminal_tables import VERDICTS, lane_words, month_words, period, refused
+from repermit_reports.pages.terminal import tables
+from repermit_reports.pages.terminal.summary import capital, headline, ranked_lanes
+from repermit_reports.pages.terminal.summary import lede as lede_of
+from repermit_reports.pages.terminal.tables import VERDICTS, lane_words, month_words, period, refused
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_line, records_give
 
 METHODS = (

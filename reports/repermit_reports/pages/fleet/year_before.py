@@ -6,7 +6,7 @@ from repermit.studies.readers.fleet import FleetRecord
 from repermit.studies.readers.year_before import Period, YearBefore
 from repermit.wording import amount, number, seen, whole
 from repermit_reports.page import Column, Section, Table
-from repermit_reports.pages.fleet_parts import PER, SURE, at_least, priced_at
+from repermit_reports.pages.fleet.words import PER, SURE, at_least, priced_at
 
 TITLE = "Against the year before"
 NOTHING = "can't be told, as too little of the year before is on record."

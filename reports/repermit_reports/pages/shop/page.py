@@ -5,8 +5,8 @@ from __future__ import annotations
 from repermit.studies.readers.shop import ShopRecord
 from repermit.wording import amount, number, seen, share, whole, words
 from repermit_reports.page import Column, Page, Section, Table
-from repermit_reports.pages.shop_against import against_others, by_year, verdict
-from repermit_reports.pages.shop_fixes import (
+from repermit_reports.pages.shop.against import against_others, by_year, verdict
+from repermit_reports.pages.shop.fixes import (
     FEW,
     back_words,
     best_and_worst,
@@ -16,7 +16,7 @@ from repermit_reports.pages.shop_fixes import (
     of_them,
     which_hold,
 )
-from repermit_reports.pages.shop_to_do import to_do
+from repermit_reports.pages.shop.to_do import to_do
 from repermit_reports.pages.where_first import METHOD as LOOK_METHOD
 from repermit_reports.pages.where_first import look_sections
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, records_give

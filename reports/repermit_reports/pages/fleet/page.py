@@ -1,6 +1,6 @@
 """The owner's page, for two minutes on a phone. Takes `FleetRecord`, gives a `Page`. No statistics words.
 
-The headline and the lines under it answer; the sections of `fleet_parts` show why.
+The headline and the lines under it answer; the sections show why.
 """
 
 from __future__ import annotations
@@ -11,15 +11,17 @@ from repermit.studies.frequency.outlook import ALL
 from repermit.studies.readers.fleet import FleetRecord
 from repermit.wording import amount, number, percent, seen, whole, words
 from repermit_reports.page import Page, Section
-from repermit_reports.pages import fleet_parts as parts
-from repermit_reports.pages.fleet_parts import PER, SURE, at_least, money
+from repermit_reports.pages.fleet.against import against
+from repermit_reports.pages.fleet.causes import causes, other_visits
+from repermit_reports.pages.fleet.to_do import METHOD as TO_DO_METHOD
+from repermit_reports.pages.fleet.to_do import to_do_section
+from repermit_reports.pages.fleet.trailers import trailers, unresolved
+from repermit_reports.pages.fleet.words import PER, SURE, at_least, currency, money
+from repermit_reports.pages.fleet.year_before import METHOD as YEAR_METHOD
+from repermit_reports.pages.fleet.year_before import year_line, year_section
 from repermit_reports.pages.outlook import METHOD as OUTLOOK_METHOD
 from repermit_reports.pages.outlook import outlook_section
-from repermit_reports.pages.to_do import METHOD as TO_DO_METHOD
-from repermit_reports.pages.to_do import currency, to_do_section
 from repermit_reports.pages.words import CAUTIONS, ONLY_WHAT_STOPS, data_sentence, files_line, records_give
-from repermit_reports.pages.year_before import METHOD as YEAR_METHOD
-from repermit_reports.pages.year_before import year_line, year_section
 
 METHODS = (
     "A fault: refusals for a reason that lies in the equipment, joined where they are one event, that ended in a repair or that nobody has repaired while the trailer has not loaded since. It counts on the day it began. A correct stop on real liquid and a fault of the rack are not counted as faults of the trailer.",
@@ -39,12 +41,12 @@ def fleet_page(f: FleetRecord) -> Page:
     sections: list[Section | None] = []
     if f.total.faults or f.refusals or f.visits:
         sections.append(to_do_section(f))
-    sections.append(parts.unresolved(f))
+    sections.append(unresolved(f))
     if f.total.faults:
-        sections += [parts.causes(f), year_section(f)]
-    sections.append(parts.against(f) if f.total.faults or f.visits else None)
-    sections.append(parts.trailers(f) if f.total.faults else None)
-    sections += [outlook_section(f.outlook, plain=True, cost=_cost_to_come(f)), parts.other_visits(f)]
+        sections += [causes(f), year_section(f)]
+    sections.append(against(f) if f.total.faults or f.visits else None)
+    sections.append(trailers(f) if f.total.faults else None)
+    sections += [outlook_section(f.outlook, plain=True, cost=_cost_to_come(f)), other_visits(f)]
     return Page(
         kind="fleet",
         title=f"Refused trailers of {f.fleet}",

@@ -9,7 +9,7 @@ import math
 
 from repermit.studies.readers.terminal import LaneRow, Terminal
 from repermit.wording import amount, interval, number, seen, whole, words
-from repermit_reports.pages.terminal_tables import lane_words, month_words, period, refused
+from repermit_reports.pages.terminal.tables import lane_words, month_words, period, refused
 
 LOOK_AT = {"ground": "the ground clip, its cable and its monitor"}
 USUALLY = "the plug, its cable and the controller"

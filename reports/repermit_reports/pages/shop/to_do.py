@@ -8,7 +8,7 @@ from __future__ import annotations
 from repermit.studies.readers.shop import ShopRecord
 from repermit.wording import number, seen, whole, words
 from repermit_reports.page import Section
-from repermit_reports.pages.shop_fixes import (
+from repermit_reports.pages.shop.fixes import (
     FEW,
     best_and_worst,
     by_trailer,

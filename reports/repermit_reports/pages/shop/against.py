@@ -11,7 +11,7 @@ from repermit.studies.repairs.fixes import Fix
 from repermit.wording import number, percent, seen, whole
 from repermit_reports.charts import shops as versus
 from repermit_reports.page import Column, Figure, Section, Table
-from repermit_reports.pages.shop_fixes import FEW, apart, count_words, least_to_most, of_100, of_them
+from repermit_reports.pages.shop.fixes import FEW, apart, count_words, least_to_most, of_100, of_them
 
 
 def against_others(s: ShopRecord) -> Section:

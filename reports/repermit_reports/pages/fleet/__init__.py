@@ -1,0 +1,1 @@
+"""The owner's page: one module a section, their order in `page`."""

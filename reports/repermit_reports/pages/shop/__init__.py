@@ -1,0 +1,1 @@
+"""The foreman's page: one module a group of sections, their order in `page`."""
