@@ -88,10 +88,13 @@ def drawn(told: Told, path: Path, csv: bool) -> Future[str]:
 
 @cache
 def _process() -> ProcessPoolExecutor:
+    import atexit
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
-    return ProcessPoolExecutor(1, get_context("spawn"), initializer=_leave_interrupts)
+    process = ProcessPoolExecutor(1, get_context("spawn"), initializer=_leave_interrupts)
+    atexit.register(process.shutdown)  # else it may be thrown away after what it needs for that
+    return process
 
 
 def _leave_interrupts() -> None:
