@@ -6,18 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from late_entries import Sample, sample
 from repermit.statistics.log_rank import log_rank
 from repermit.statistics.survival import expected_events
-
-Sample = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
-
-
-def sample(seed: int, n: int = 40, scale: float = 1.0) -> Sample:
-    """Ages with ties, late entries, about half with an event, three groups."""
-    rng = np.random.default_rng(seed)
-    entry = np.where(rng.random(n) < 0.5, 0.0, rng.integers(0, 6, n)).astype(float)
-    time = entry + rng.integers(1, 12, n)
-    return entry * scale, time * scale, (rng.random(n) < 0.5).astype(float), rng.integers(0, 3, n)
 
 
 def clustered(seed: int, n: int = 40) -> Sample:

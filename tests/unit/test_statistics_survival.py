@@ -7,17 +7,8 @@ import numpy as np
 import pytest
 from statsmodels.duration.survfunc import SurvfuncRight
 
+from late_entries import sample
 from repermit.statistics.survival import product_limit, restricted_mean
-
-Sample = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
-
-
-def sample(seed: int, n: int = 40, scale: float = 1.0) -> Sample:
-    """Ages with ties, late entries, about half with an event, three groups."""
-    rng = np.random.default_rng(seed)
-    entry = np.where(rng.random(n) < 0.5, 0.0, rng.integers(0, 6, n)).astype(float)
-    time = entry + rng.integers(1, 12, n)
-    return entry * scale, time * scale, (rng.random(n) < 0.5).astype(float), rng.integers(0, 3, n)
 
 
 def slow_curve(entry: np.ndarray, time: np.ndarray, event: np.ndarray) -> list[tuple[float, int, Fraction]]:

@@ -6,7 +6,7 @@ from repermit.studies.readers.fleet import FleetRecord
 from repermit.studies.readers.year_before import Period, YearBefore
 from repermit.wording import amount, number, seen, whole
 from repermit_reports.page import Column, Section, Table
-from repermit_reports.pages.fleet.words import PER, SURE, at_least, priced_at
+from repermit_reports.pages.fleet.words import PER, SURE, at_least, money_column, priced_at
 
 TITLE = "Against the year before"
 NOTHING = "can't be told, as too little of the year before is on record."
@@ -27,7 +27,6 @@ def year_section(f: FleetRecord) -> Section:
         return Section("year-before", TITLE, f"Whether it is better or worse {NOTHING}")
     told = [_told(f, y) for y in f.years]
     rows = [_row(period) for y in f.years for period in (y.now, y.before)]
-    stated = f.about.currency or ""
     table = Table(
         "year-before-table",
         "The same months of both years",
@@ -38,7 +37,7 @@ def year_section(f: FleetRecord) -> Section:
             Column("loads", "for every 1,000 loads", kind="number"),
             Column("hours", "hours stopped", kind="money"),
             Column("known", "with hours known", kind="share"),
-            Column("money", "money", stated, "money", help="" if stated else "the currency is not stated"),
+            money_column(f),
             Column("priced", "visits priced", kind="share"),
         ),
         tuple(rows),
