@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -11,11 +12,12 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import stats
 
 from helpers import NOW, STORE, load, query, write_csv
 from repermit.ingest.run import ingest
 from repermit.mapping_file import load as load_mapping
-from repermit.statistics.clock_shift import Shift, clock_shift
+from repermit.statistics.clock_shift import ALPHA, SLIPS, Shift, can_show, clock_shift
 from repermit.studies.records.clocks import clock_errors
 from repermit.warehouse import opened
 from tanker_world import Scenario, simulate, small, write
@@ -44,6 +46,14 @@ def test_worked_by_hand() -> None:
 )
 def test_what_is_no_evidence(values: list[float]) -> None:
     assert clock_shift(np.array(values), np.full(50, 10.0)) is None
+
+
+def test_few_enough_are_seen_at_once() -> None:
+    """Where so few are early that nothing can be shown, the exact chance says so too."""
+    for n in range(1, 1500, 7):
+        few = np.array([early for early in range(5, n + 1) if not can_show(early, n)])
+        assert (stats.binom.sf(few - 1, n, SLIPS) >= 0.5).all() and ALPHA < 0.5
+    assert not can_show(4, 4) and can_show(5, 5) and can_show(16, 500) and not can_show(15, 500)
 
 
 def told(seed: int, n: int, slow_h: float, slips: float = 0.02) -> Shift | None:
@@ -107,8 +117,10 @@ def test_the_shop_is_named_and_nobody_else(tmp_path: Path, repermit: Callable[..
     assert abs(error.hours - 6) <= 1 and error.mended >= 0.8 * error.early >= 4
 
 
-def test_right_clocks_are_left_alone(tmp_path: Path) -> None:
+def test_right_clocks_are_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """And cost an ingest next to nothing: that none can be wrong is seen without the library that weighs them."""
     load(tmp_path / STORE, records(tmp_path / "in", None))
+    monkeypatch.setitem(sys.modules, "scipy", None)
     with opened(tmp_path / STORE) as con:
         assert clock_errors(con) == ()
 
