@@ -199,6 +199,8 @@ def _environment() -> Environment:
 def _shown(value: Any) -> Any:
     """What the templates do to every text: invisible characters shown, no break before a percent sign."""
     if isinstance(value, str) and not isinstance(value, Markup):
+        if value.isascii() and value.isprintable() and "%" not in value:  # most texts: nothing to look for
+            return value
         return re.sub(r"(?<=\d) (?=%)", "\N{NO-BREAK SPACE}", plain(value))
     return value
 

@@ -52,7 +52,7 @@ def hours_and_money(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("amount:N"),
         ],
     )
-    labels = base.mark_text(style="label").encode(text="amount:N")
+    labels = base.mark_text(style="label").encode(text=alt.Text("amount:N"))
     return alt.layer(bars, labels).properties(height=alt.Step(17, **{"for": "offset"}))
 
 

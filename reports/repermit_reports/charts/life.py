@@ -31,7 +31,7 @@ def still_working(rows: Rows, touched: Rows, names: list[str]) -> alt.LayerChart
     band = (
         alt.Chart(alt.InlineData(values=limited))
         .mark_area(interpolate="step-after", opacity=0.15)
-        .encode(x=x, y=alt.Y("low:Q"), y2="high:Q", color=colour)
+        .encode(x=x, y=alt.Y("low:Q"), y2=alt.Y2("high:Q"), color=colour)
     )
     line = (
         alt.Chart(alt.InlineData(values=rows))

@@ -37,8 +37,16 @@ def control(rows: Rows, per: str) -> Chart:
         range_ = months(judged)
         edge = range_.mark_line(style="reference", interpolate="step")
         centre = range_.mark_line(style="reference", strokeDash=[1, 0], interpolate="step")
-        band = range_.mark_area(style="band", interpolate="step").encode(y="low:Q", y2="high:Q")
-        layers = [band, edge.encode(y="low:Q"), edge.encode(y="high:Q"), centre.encode(y="centre:Q"), line]
+        band = range_.mark_area(style="band", interpolate="step").encode(
+            y=alt.Y("low:Q"), y2=alt.Y2("high:Q")
+        )
+        layers = [
+            band,
+            edge.encode(y=alt.Y("low:Q")),
+            edge.encode(y=alt.Y("high:Q")),
+            centre.encode(y=alt.Y("centre:Q")),
+            line,
+        ]
     if ordinary := [row for row in rows if row["label"] is None]:
         layers.append(months(ordinary).mark_point(color=PALETTE["blue"]).encode(y=y, tooltip=tips))
     if signals := [row for row in rows if row["label"] is not None]:
@@ -46,7 +54,7 @@ def control(rows: Rows, per: str) -> Chart:
         layers.append(
             marks.mark_point(color=PALETTE["orange"], shape="diamond", size=170).encode(tooltip=tips)
         )
-        layers.append(marks.mark_text(dy=-14).encode(text="label:N"))
+        layers.append(marks.mark_text(dy=-14).encode(text=alt.Text("label:N")))
     return alt.layer(*layers)
 
 
@@ -73,8 +81,8 @@ def position_by_cause(rows: Rows, positions: list[str], causes: list[str], per: 
             alt.Tooltip("n:N", title="faults"),
         ],
     )
-    rate = base.mark_text(baseline="middle", dy=-6).encode(text="rate_text:N")
-    count = base.mark_text(baseline="middle", dy=8, fontSize=10).encode(text="n_text:N")
+    rate = base.mark_text(baseline="middle", dy=-6).encode(text=alt.Text("rate_text:N"))
+    count = base.mark_text(baseline="middle", dy=8, fontSize=10).encode(text=alt.Text("n_text:N"))
     return alt.layer(cells, rate, count).properties(height={"step": 34})
 
 
@@ -98,7 +106,7 @@ def causes(rows: Rows, order: list[str], what: list[str]) -> Chart:
             alt.Tooltip("amount:N"),
         ],
     )
-    labels = base.mark_text(style="label", fontSize=11).encode(text="amount:N")
+    labels = base.mark_text(style="label", fontSize=11).encode(text=alt.Text("amount:N"))
     return alt.layer(bars, labels).properties(height=alt.Step(15, **{"for": "offset"}))
 
 
@@ -139,10 +147,12 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
     )
     colour = alt.condition("datum.flagged", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"]))
     limits = base.mark_rule(strokeWidth=2).encode(
-        x=alt.X("low:Q", title="times the usual", scale=alt.Scale(zero=True)), x2="high:Q", color=colour
+        x=alt.X("low:Q", title="times the usual", scale=alt.Scale(zero=True)),
+        x2=alt.X2("high:Q"),
+        color=colour,
     )
     points = base.mark_point().encode(
-        x="ratio:Q",
+        x=alt.X("ratio:Q"),
         size=alt.condition("datum.flagged", alt.value(170), alt.value(60)),
         color=colour,
         shape=alt.condition("datum.flagged", alt.value("diamond"), alt.value("circle")),
@@ -155,8 +165,12 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("loads:Q", title="loads", format=","),
         ],
     )
-    usual = alt.Chart(alt.InlineData(values=[{"usual": 1}])).mark_rule(style="reference").encode(x="usual:Q")
-    counts = base.mark_text(style="quiet").encode(x="high:Q", text=alt.Text("n:Q", format=","))
+    usual = (
+        alt.Chart(alt.InlineData(values=[{"usual": 1}]))
+        .mark_rule(style="reference")
+        .encode(x=alt.X("usual:Q"))
+    )
+    counts = base.mark_text(style="quiet").encode(x=alt.X("high:Q"), text=alt.Text("n:Q", format=","))
     return alt.layer(usual, limits, points, counts).properties(height={"step": 34})
 
 
@@ -166,7 +180,9 @@ def fixes(rows: Rows, order: list[str]) -> Chart:
     scale = alt.Scale(domain=[0, 1])
     title = "back at the same place within 90 days"
     x = alt.X("risk:Q", title=title, scale=scale, axis=alt.Axis(format="%"))
-    limits = base.mark_rule(style="limits").encode(x=alt.X("low:Q", title=title, scale=scale), x2="high:Q")
+    limits = base.mark_rule(style="limits").encode(
+        x=alt.X("low:Q", title=title, scale=scale), x2=alt.X2("high:Q")
+    )
     points = base.mark_point(color=PALETTE["blue"]).encode(
         x=x,
         tooltip=[
@@ -175,7 +191,7 @@ def fixes(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("n:Q", title="fixes with a known place", format=","),
         ],
     )
-    counts = base.mark_text(style="quiet").encode(x="high:Q", text="n:Q")
+    counts = base.mark_text(style="quiet").encode(x=alt.X("high:Q"), text=alt.Text("n:Q"))
     return alt.layer(limits, points, counts)
 
 
@@ -185,7 +201,7 @@ def by_position(rows: Rows, order: list[str], per: str) -> Chart:
         y=alt.Y("position:N", sort=order, title="position in the chain")
     )
     x = alt.X("rate:Q", title=f"faults {per}", scale=alt.Scale(zero=True))
-    limits = base.mark_rule(style="limits").encode(x="low:Q", x2="high:Q")
+    limits = base.mark_rule(style="limits").encode(x=alt.X("low:Q"), x2=alt.X2("high:Q"))
     points = base.mark_point(color=PALETTE["blue"], opacity=1).encode(
         x=x,
         tooltip=[
@@ -197,5 +213,5 @@ def by_position(rows: Rows, order: list[str], per: str) -> Chart:
             alt.Tooltip("trailers:Q", format=","),
         ],
     )
-    counts = base.mark_text(style="quiet").encode(x="high:Q", text="n:N")
+    counts = base.mark_text(style="quiet").encode(x=alt.X("high:Q"), text=alt.Text("n:N"))
     return alt.layer(limits, points, counts)

@@ -43,13 +43,19 @@ def ahead(past: Rows, to_come: Rows, what: str) -> alt.LayerChart | alt.FacetCha
             tooltip=[alt.Tooltip("name:N", title="month"), alt.Tooltip("came:Q", title=what, format=",.0f")],
         )
     )
-    limits = months(to_come).mark_rule(color=PALETTE["orange"], strokeWidth=3).encode(y="low:Q", y2="high:Q")
+    limits = (
+        months(to_come)
+        .mark_rule(color=PALETTE["orange"], strokeWidth=3)
+        .encode(y=alt.Y("low:Q"), y2=alt.Y2("high:Q"))
+    )
     point = (
         months(to_come)
         .mark_point(color=PALETTE["orange"], shape="diamond", size=90)
-        .encode(y="expected:Q", tooltip=tips)
+        .encode(y=alt.Y("expected:Q"), tooltip=tips)
     )
     label = (
-        months(to_come[:1]).mark_text(dy=-8, align="right", dx=4).encode(y="high:Q", text=alt.value("likely"))
+        months(to_come[:1])
+        .mark_text(dy=-8, align="right", dx=4)
+        .encode(y=alt.Y("high:Q"), text=alt.value("likely"))
     )
     return alt.layer(came, limits, point, label)

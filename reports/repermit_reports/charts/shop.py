@@ -36,7 +36,7 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
         axis=alt.Axis(values=[0, 20, 40, 60, 80, 100]),
     )
     limits = base.mark_rule(strokeWidth=2).encode(
-        x=alt.X("low:Q", scale=alt.Scale(domain=[0, 118])), x2="high:Q"
+        x=alt.X("low:Q", scale=alt.Scale(domain=[0, 118])), x2=alt.X2("high:Q")
     )
     points = base.mark_point(filled=True, opacity=1, size=70).encode(
         x=x,
@@ -55,5 +55,5 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("high:Q", title="to", format=".0f"),
         ],
     )
-    counts = base.mark_text(style="quiet", fontSize=11).encode(x="high:Q", text="label:N")
+    counts = base.mark_text(style="quiet", fontSize=11).encode(x=alt.X("high:Q"), text=alt.Text("label:N"))
     return alt.layer(limits, points, counts).properties(height={"step": 22})

@@ -32,7 +32,7 @@ def funnel(rows: Rows, limits: Rows) -> Chart:
 
     edges = [edge(name, [1, 0]) for name in ("low_95", "high_95")]
     edges += [edge(name, [4, 3]) for name in ("low_998", "high_998")]
-    one = alt.Chart(alt.InlineData(values=[{"y": 1}])).mark_rule(style="reference").encode(y="y:Q")
+    one = alt.Chart(alt.InlineData(values=[{"y": 1}])).mark_rule(style="reference").encode(y=alt.Y("y:Q"))
     points = (
         alt.Chart(alt.InlineData(values=rows))
         .mark_point(filled=True, size=80, opacity=1)
@@ -52,7 +52,11 @@ def funnel(rows: Rows, limits: Rows) -> Chart:
             ],
         )
     )
-    names = alt.Chart(alt.InlineData(values=rows)).mark_text(dy=-12).encode(x=x, y="ratio:Q", text="shop:N")
+    names = (
+        alt.Chart(alt.InlineData(values=rows))
+        .mark_text(dy=-12)
+        .encode(x=x, y=alt.Y("ratio:Q"), text=alt.Text("shop:N"))
+    )
     return alt.layer(*edges, one, points, names)
 
 
@@ -69,9 +73,9 @@ def times_as_often(rows: Rows) -> Chart:
     scale = alt.Scale(domain=[0, max(most, points_in) * 1.05])
     x = alt.X("times:Q", title="times as often as the others' record leads to expect", scale=scale)
     base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("what:N", sort=order, title=None))
-    once = alt.Chart(alt.InlineData(values=[{"x": 1}])).mark_rule(style="reference").encode(x="x:Q")
+    once = alt.Chart(alt.InlineData(values=[{"x": 1}])).mark_rule(style="reference").encode(x=alt.X("x:Q"))
     limits = base.mark_rule(color=PALETTE["blue"], strokeWidth=2, clip=True).encode(
-        x=alt.X("low:Q", scale=scale), x2="high:Q"
+        x=alt.X("low:Q", scale=scale), x2=alt.X2("high:Q")
     )
     points = base.mark_point(filled=True, opacity=1, size=80, color=PALETTE["blue"]).encode(
         x=x,
@@ -83,5 +87,5 @@ def times_as_often(rows: Rows) -> Chart:
             alt.Tooltip("high:Q", title="to", format=".2"),
         ],
     )
-    labels = base.mark_text(style="quiet", dy=-12, align="left").encode(x=x, text="label:N")
+    labels = base.mark_text(style="quiet", dy=-12, align="left").encode(x=x, text=alt.Text("label:N"))
     return alt.layer(once, limits, points, labels).properties(height={"step": 44})

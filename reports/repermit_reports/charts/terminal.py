@@ -28,12 +28,16 @@ def by_lane(rows: Rows, order: list[str]) -> Chart:
     title = "times what is usual for the same trailers"
     colour = alt.condition("datum.stands_out", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"]))
     scale = alt.Scale(domain=[0, top], nice=False)
-    usual = alt.Chart(alt.InlineData(values=[{"usual": 1}])).mark_rule(style="reference").encode(x="usual:Q")
+    usual = (
+        alt.Chart(alt.InlineData(values=[{"usual": 1}]))
+        .mark_rule(style="reference")
+        .encode(x=alt.X("usual:Q"))
+    )
     limits = base.mark_rule(strokeWidth=2).encode(
-        x=alt.X("low:Q", title=title, scale=scale), x2="until:Q", color=colour
+        x=alt.X("low:Q", title=title, scale=scale), x2=alt.X2("until:Q"), color=colour
     )
     points = base.mark_point(filled=True, size=60, opacity=1).encode(
-        x="times:Q",
+        x=alt.X("times:Q"),
         color=colour,
         tooltip=[
             alt.Tooltip("lane:N"),
@@ -43,7 +47,7 @@ def by_lane(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("high:Q", title="to", format=".3"),
         ],
     )
-    counts = base.mark_text(style="label").encode(x="until:Q", text=alt.Text("n:Q", format=","))
+    counts = base.mark_text(style="label").encode(x=alt.X("until:Q"), text=alt.Text("n:Q", format=","))
     return alt.layer(limits, points, counts, usual)
 
 
@@ -100,18 +104,18 @@ def _strip_layers(drawn: Rows, names: Rows, marks: Rows, top: float) -> list[alt
         alt.Tooltip("loads:Q", title="loads", format=","),
         alt.Tooltip("rate:Q", title="per 1,000 loads", format=".3"),
     ]
-    bars = alt.Chart(alt.InlineData(values=drawn)).encode(x=x, x2="until:T", color=colour)
-    named = alt.Chart(alt.InlineData(values=names)).encode(x="first:T")
+    bars = alt.Chart(alt.InlineData(values=drawn)).encode(x=x, x2=alt.X2("until:T"), color=colour)
+    named = alt.Chart(alt.InlineData(values=names)).encode(x=alt.X("first:T"))
     label = named.mark_text(align="left", baseline="bottom", dy=-4, fontWeight=600)
     layers = [
-        bars.mark_rect(opacity=0.85).encode(y=y("floor"), y2="height:Q", tooltip=tips),
+        bars.mark_rect(opacity=0.85).encode(y=y("floor"), y2=alt.Y2("height:Q"), tooltip=tips),
         bars.mark_rule(strokeWidth=1.5).encode(y=y("floor")),
-        named.mark_rule(style="reference").encode(x2="last:T", y=y("usual")),
-        label.encode(y=y("top"), text="lane:N"),
+        named.mark_rule(style="reference").encode(x2=alt.X2("last:T"), y=y("usual")),
+        label.encode(y=y("top"), text=alt.Text("lane:N")),
     ]
     if marks:
         since = alt.Chart(alt.InlineData(values=marks)).mark_rule(strokeWidth=1.5)
-        layers.append(since.encode(x="month:T", y=y("floor"), y2="top:Q"))
+        layers.append(since.encode(x=alt.X("month:T"), y=y("floor"), y2=alt.Y2("top:Q")))
     return layers
 
 

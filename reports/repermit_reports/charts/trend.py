@@ -18,8 +18,8 @@ def _touch(rows: Rows, named: bool = False) -> alt.Chart:
         alt.Chart(alt.InlineData(values=rows))
         .mark_point(opacity=0, size=120)
         .encode(
-            x="age_years:Q",
-            y="faults:Q",
+            x=alt.X("age_years:Q"),
+            y=alt.Y("faults:Q"),
             tooltip=[
                 *([alt.Tooltip("name:N", title="fleet")] if named else []),
                 alt.Tooltip("age:N", title="by an age of, years"),
@@ -47,13 +47,13 @@ def by_age(rows: Rows, touched: Rows) -> Chart:
     )
     y = alt.Y("faults:Q", title="faults a trailer, added up", scale=alt.Scale(zero=True))
     band = base.mark_area(style="band", interpolate="step-after").encode(
-        y=alt.Y("low:Q", title="faults a trailer, added up"), y2="high:Q"
+        y=alt.Y("low:Q", title="faults a trailer, added up"), y2=alt.Y2("high:Q")
     )
     line = base.mark_line(color=PALETTE["blue"], interpolate="step-after").encode(y=y)
     steady = (
         alt.Chart(alt.InlineData(values=[rows[0] | {"faults": 0.0}, rows[-1]]))
         .mark_line(style="reference")
-        .encode(x="age_years:Q", y=y)
+        .encode(x=alt.X("age_years:Q"), y=y)
     )
     return alt.layer(band, steady, line, _touch(touched))
 
@@ -73,7 +73,7 @@ def by_group(rows: Rows, touched: Rows, names: list[str]) -> Chart:
     title = "faults a trailer, added up"
     base = alt.Chart(alt.InlineData(values=rows)).encode(x=x, color=colour)
     band = base.mark_area(interpolate="step-after", opacity=0.12).encode(
-        y=alt.Y("low:Q", title=title), y2="high:Q"
+        y=alt.Y("low:Q", title=title), y2=alt.Y2("high:Q")
     )
     line = base.mark_line(interpolate="step-after").encode(
         y=alt.Y("faults:Q", title=title, scale=alt.Scale(zero=True))

@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
-from repermit.studies.repairs.against import NOBODY, Against, against, drawn_together, explained_by_mix
+from repermit.studies.repairs.against import (
+    NOBODY,
+    Against,
+    Funnel,
+    against,
+    drawn_together,
+    explained_by_mix,
+    funnel,
+)
 from repermit.studies.repairs.holding import (
     LEAST_FIXES,
     LOADS,
@@ -140,6 +148,8 @@ class Fixes:
     total: Fix
     difference: Difference | None
     """Whether the rows differ in how soon their fixes come back."""
+    around: Funnel | None = None
+    """The funnel around shops; None without any that can be ranked."""
 
     def sentence(self) -> str:
         """What the rows say, in words."""
@@ -232,6 +242,7 @@ def fixes(con: Connection, store: str, selection: Selection, by: str) -> Fixes:
         tuple(found),
         summarise(pool, "all", chosen, firsts, level),
         difference(pool, placed),
+        funnel([row.against for row in found]) if by == "shop" else None,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repermit.studies.repairs.against import LEAST_SHOPS, funnel
+from repermit.studies.repairs.against import LEAST_SHOPS, Funnel
 from repermit.studies.repairs.fixes import Fix, Fixes, shops_sentence
 from repermit.studies.repairs.holding import LEAST_FIXES
 from repermit.wording import number
@@ -30,16 +30,13 @@ def shops_section(f: Fixes) -> Section:
         "shops",
         "Shops against the others",
         shops_sentence(known),
-        figure=_figure(known),
+        figure=_figure(known, f.around) if f.around else None,
         table=_table(known, f.about.currency),
         notes=tuple(notes),
     )
 
 
-def _figure(known: list[Fix]) -> Figure | None:
-    around = funnel([row.against for row in known])
-    if around is None:
-        return None
+def _figure(known: list[Fix], around: Funnel) -> Figure:
     rows = [
         {"shop": row.key, "expected": a.expected, "ratio": a.ratio, "back": a.back, "fixes": a.compared,
          "low": a.low, "high": a.high, "apart": a.apart}
