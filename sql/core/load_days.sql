@@ -1,4 +1,4 @@
--- Completed loads by trailer, terminal and day: the exposure that every rate divides by.
-select trailer_id, terminal, loaded_on, cast(sum(loads) as bigint) as loads
+-- Completed loads by trailer and day: the exposure that every rate divides by.
+select trailer_id, loaded_on, cast(sum(loads) as bigint) as loads
 from staging.loads
-group by trailer_id, terminal, loaded_on
+group by trailer_id, loaded_on

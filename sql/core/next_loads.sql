@@ -7,13 +7,13 @@ with last_refusals as (
         row_number() over (
             partition by g.trailer_id, g.episode_label order by r.refused_at desc, r.refusal_id desc
         ) as rank
-    from core.episode_groups g
-    join core.labelled p on p.label = g.label and p.part = 'refusal'
-    join core.runs r on r.refusal_id = p.part_id
+    from steps.episode_groups g
+    join steps.labelled p on p.label = g.label and p.part = 'refusal'
+    join steps.runs r on r.refusal_id = p.part_id
     where not exists (
         select 1
-        from core.labelled v
-        join core.episode_groups h on h.label = v.label
+        from steps.labelled v
+        join steps.episode_groups h on h.label = v.label
         where v.part = 'visit' and h.episode_label = g.episode_label
     )
 ),

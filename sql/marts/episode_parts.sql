@@ -9,6 +9,6 @@ select
         else p.joined_by
     end as joined_by,
     case when p.part = 'visit' then p.part_id = e.repair_id end as gives_finding
-from core.labelled p
-join core.episode_groups g on g.label = p.label
+from steps.labelled p
+join steps.episode_groups g on g.label = p.label
 join marts.episodes e on e.episode_label = g.episode_label

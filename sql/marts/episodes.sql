@@ -1,7 +1,7 @@
 with parts as (
     select g.trailer_id, g.episode_label, p.part, p.part_id, p.part_at, p.refused_at
-    from core.episode_groups g
-    join core.labelled p on p.label = g.label
+    from steps.episode_groups g
+    join steps.labelled p on p.label = g.label
 ),
 first_refusals as (
     select
@@ -9,7 +9,7 @@ first_refusals as (
         r.*,
         row_number() over (partition by p.episode_label order by r.refused_at, r.refusal_id) as rank
     from parts p
-    join core.runs r on r.refusal_id = p.part_id
+    join steps.runs r on r.refusal_id = p.part_id
     where p.part = 'refusal'
 ),
 refused as (
@@ -20,7 +20,7 @@ refused as (
         sum(r.delay_min) as delay_min,
         max(r.refused_at) as last_refused_at
     from parts p
-    join core.runs r on r.refusal_id = p.part_id
+    join steps.runs r on r.refusal_id = p.part_id
     where p.part = 'refusal'
     group by p.episode_label
 ),

@@ -34,8 +34,10 @@ create or replace table marts.episodes as select 'E' || (number * {TOLD} + i) as
 from brought_faults, range({TOLD}) t(i);
 create or replace table marts.at_risk as select *, timestamp '2020-01-01' as at_risk_from, timestamp '2030-01-01' as at_risk_until
 from staging.trailers;
-create or replace table core.load_days as select trailer_id, date '2024-03-01' as loaded_on, null as terminal, 500 as loads
+create or replace table core.load_days as select trailer_id, date '2024-03-01' as loaded_on, 500 as loads
 from staging.trailers;
+create or replace table marts.loads_by_lane_month as select trailer_id, null as terminal, null as lane,
+    date '2024-03-01' as month, 500 as loads from staging.trailers;
 """
 
 

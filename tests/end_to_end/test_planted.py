@@ -78,7 +78,10 @@ def test_its_recrimps_come_back_most(sample: Path, planted: Planted) -> None:
 
 @pytest.fixture(scope="module")
 def terminals(sample: Path) -> dict[str, Terminal]:
-    names = [name for (name,) in query(sample, "select distinct terminal from core.load_days order by 1")]
+    names = [
+        name
+        for (name,) in query(sample, "select distinct terminal from marts.loads_by_lane_month order by 1")
+    ]
     with opened(sample) as con:
         return {n: terminal(con, sample.name, select(con, month="2025-12", terminal=n)) for n in names}
 

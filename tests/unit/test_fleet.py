@@ -467,7 +467,7 @@ def test_the_words_of_shop_pages(sample: Path) -> None:
 
 def test_the_words_of_terminal_pages(sample: Path) -> None:
     """All that it says, its methods too: whoever has lanes serviced is no statistician."""
-    terminals = names(sample, "select distinct terminal from core.load_days")
+    terminals = names(sample, "select distinct terminal from marts.loads_by_lane_month")
     with opened(sample) as con:
         for name in terminals:
             page = terminal_page(terminal(con, sample.name, select(con, month="2025-12", terminal=name)))

@@ -16,7 +16,7 @@ FILTERS = {
     "fleet": "select distinct fleet from staging.trailers where fleet is not null order by 1",
     "system": "select distinct system from staging.trailers where system is not null order by 1",
     "terminal": "select distinct terminal from (select terminal from staging.refusals union all select terminal"
-    " from core.load_days) where terminal is not null order by 1",
+    " from marts.loads_by_lane_month) where terminal is not null order by 1",
     "shop": "select distinct shop from (select home_shop as shop from staging.trailers union all select shop"
     " from staging.repairs) where shop is not null order by 1",
 }

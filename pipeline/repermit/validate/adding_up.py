@@ -51,7 +51,7 @@ def _agree(table: str, name: str, text: str, ours: str, theirs: str, columns: st
 
 # Straight from what was accepted, so that a relation in between that went wrong is seen.
 _LOADS = (
-    "(select coalesce(terminal, '') as terminal, cast(date_trunc('month', coalesce(loaded_on, loaded_at)) as date) as month,"
+    "(select trailer_id, coalesce(terminal, '') as terminal, cast(date_trunc('month', coalesce(loaded_on, loaded_at)) as date) as month,"
     " coalesce(loads, 0) as loads from accepted.loads where retired_by is null and not coalesce(withdrawn, false))"
 )
 _REFUSALS = "(select * from accepted.refusals where retired_by is null and not coalesce(withdrawn, false))"
@@ -62,11 +62,10 @@ SUMS = (
     _agree(
         "loads",
         "loads_by_day",
-        "loads by trailer and day add up to the accepted loads of every terminal and month",
-        "(select coalesce(terminal, '') as terminal, cast(date_trunc('month', loaded_on) as date) as month, loads"
-        " from core.load_days)",
+        "loads by trailer and day add up to the accepted loads of every trailer and month",
+        "(select trailer_id, cast(date_trunc('month', loaded_on) as date) as month, loads from core.load_days)",
         _LOADS,
-        "terminal, month",
+        "trailer_id, month",
         "sum(loads)",
     ),
     _agree(

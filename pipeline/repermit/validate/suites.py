@@ -97,19 +97,19 @@ WHOLE_SETS = (
         "loads",
         "no_day_missing",
         "no terminal's log lacks a day on whose weekday it loads in nine weeks of ten",
-        """with spans as (
-            select terminal, min(loaded_on) as first_on, max(loaded_on) as last_on
-            from core.load_days where terminal is not null group by terminal
+        """with logged as materialized (
+            select distinct terminal, loaded_on from staging.loads where terminal is not null
+        ), spans as (
+            select terminal, min(loaded_on) as first_on, max(loaded_on) as last_on from logged group by terminal
         ), days as (
             select terminal, cast(unnest(generate_series(first_on, last_on, interval 1 day)) as date) as day from spans
         ), seen as (
             select d.terminal, d.day, isodow(d.day) as weekday, l.terminal is not null as loaded
-            from days d left join (select distinct terminal, loaded_on from core.load_days) l
-            on l.terminal = d.terminal and l.loaded_on = d.day
+            from days d left join logged l on l.terminal = d.terminal and l.loaded_on = d.day
         ), usual as (
             select *, avg(case when loaded then 1.0 else 0.0 end) over (partition by terminal, weekday) as share from seen
         ) select 1 from usual where not loaded and share >= 0.9""",
-        "select count(*) from (select distinct terminal, loaded_on from core.load_days where terminal is not null)",
+        "select count(*) from (select distinct terminal, loaded_on from staging.loads where terminal is not null)",
     ),
     Whole(
         "loads",

@@ -45,6 +45,8 @@ def filled(sql: str, settings: Settings) -> str:
 
 BY_MONTH = {("core", "load_days"): "loaded_on", ("marts", "loads_by_lane_month"): "month"}
 """The sums over the exposure log, with the day that puts a row into a month. All else is small."""
+STEPS = "steps"
+"""The layer of relations that only the build reads: gone at its end, so that they are never written to the disk."""
 
 
 def build(con: Connection, settings: Settings, since: int | None = None) -> None:
@@ -59,12 +61,19 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
             f"create or replace view current.{table.name} as select {columns}, batch_id from accepted.{table.name}"
             " where retired_by is null and not coalesce(withdrawn, false)"
         )
+    con.execute(f"create schema {STEPS}")
     for layer, name, sql in relations():
         if since not in (None, 1) and (day := BY_MONTH.get((layer, name))):
             _rebuild_months(con, f"{layer}.{name}", day, filled(sql, settings), since)
             continue
         kind = "view" if layer == "staging" else "table"
         con.execute(f"create or replace {kind} {layer}.{name} as {filled(sql, settings)}")
+    for layer, name, _ in relations():
+        if (
+            layer == STEPS
+        ):  # one by one: the engine cannot commit a schema that is dropped with tables of its transaction
+            con.execute(f"drop table {STEPS}.{name}")
+    con.execute(f"drop schema {STEPS}")
 
 
 def _rebuild_months(con: Connection, relation: str, day: str, sql: str, since: int) -> None:

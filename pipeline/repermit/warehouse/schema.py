@@ -16,7 +16,7 @@ from repermit.warehouse.answers import once
 from repermit.warehouse.queries import Connection, one, quote, rows
 from repermit.warehouse.relations import build, typed_columns
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 SCHEMAS = ("record", "accepted", "waiting", "current", "staging", "core", "marts")
 
 

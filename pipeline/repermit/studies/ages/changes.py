@@ -100,10 +100,10 @@ with changed as (
     from pieces where since < until and changed_at < until
     union all
     select l.trailer_id, t.fleet, date_trunc('month', l.loaded_on)::timestamp, coalesce(l.loaded_on >= c.changed_at, false), 0, l.loads, 0
-    from core.load_days l join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
+    from LOG l join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
         and (t.service_until is null or l.loaded_on < t.service_until)
     left join changed c on c.trailer_id = l.trailer_id
-    where l.loaded_on >= $first and l.loaded_on < $end and ($terminal is null or l.terminal = $terminal)
+    where l.loaded_on >= $first and l.loaded_on < $end
         and ($fleet is null or t.fleet = $fleet) and ($system is null or t.system = $system) and ($shop is null or t.home_shop = $shop)
     union all
     select f.trailer_id, f.fleet, date_trunc('month', f.started_at)::timestamp, coalesce(f.started_at >= c.changed_at, false), 1, 0, 0
@@ -140,8 +140,10 @@ def _row(con: Connection, selection: Selection, found: dict[str, Any]) -> Change
     import numpy as np
 
     settings = settings_of(con)
+    log = "(from staging.loads where terminal = $terminal)" if selection.terminal else "core.load_days"
+    cells_sql = CELLS.replace("LOG", log)
     values = selection.parameters(CELLS) | {"change": found["change"]}
-    cells = {name: np.asarray(of) for name, of in con.execute(CELLS, values).fetchnumpy().items()}
+    cells = {name: np.asarray(of) for name, of in con.execute(cells_sql, values).fetchnumpy().items()}
     ours, after, unit = cells["ours"].astype(bool), cells["after"].astype(bool), cells["unit"]
     if not after.any():
         return None

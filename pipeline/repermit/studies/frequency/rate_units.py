@@ -36,6 +36,7 @@ SPELL = (
 )
 
 
+# Loads of whole months come from the sums by month; days are asked for only in months that the window or a spell cuts.
 EXPOSURE = """
 with months as (
     select month_from, month_from + interval 1 month as month_until
@@ -43,13 +44,20 @@ with months as (
         interval 1 month)) as month_from)
 ), spells as (
     select *, row_number() over (order by trailer_id, service_from) as spell from staging.trailers
+), in_service as (
+    select t.spell, t.trailer_id, m.month_from, m.month_until, greatest(t.service_from, $first::timestamp, m.month_from) as since,
+        least(coalesce(t.service_until, m.month_until), $end::timestamp, m.month_until) as until
+    from spells t join months m on t.service_from < m.month_until and (t.service_until is null or t.service_until > m.month_from)
 ), worked as (
-    select t.spell, TERMINAL as terminal, date_trunc('month', l.loaded_on)::timestamp as month_from, sum(l.loads)::bigint as loads
-    from core.load_days l
-    join spells t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
-        and (t.service_until is null or l.loaded_on < t.service_until)
-    where l.loaded_on >= $first and l.loaded_on < $end
-    group by all
+    select spell, TERMINAL as terminal, month_from, sum(loads)::bigint as loads from (
+        select s.spell, l.terminal, s.month_from, l.loads
+        from in_service s join marts.loads_by_lane_month l on l.trailer_id = s.trailer_id and l.month = s.month_from::date
+        where s.since = s.month_from and s.until = s.month_until
+        union all
+        select s.spell, TERMINAL as terminal, s.month_from, l.loads
+        from in_service s join LOG l on l.trailer_id = s.trailer_id and l.loaded_on >= s.since and l.loaded_on < s.until
+        where s.since > s.month_from or s.until < s.month_until
+    ) group by all
 ), pieces as (
     select a.trailer_id, a.positions, a.fleet, a.system, a.home_shop, null::varchar as terminal, m.month_from,
         date_diff('microsecond', greatest(a.at_risk_from, $first::timestamp, m.month_from),
@@ -76,7 +84,8 @@ def _exposure(con: Connection, window: Window, by_terminal: bool) -> str:
     """
     name = f"exposure_{window.first:%Y%m%d}_{window.end:%Y%m%d}" + ("_by_terminal" if by_terminal else "")
     sql = EXPOSURE.replace("BY_TERMINAL", str(by_terminal).lower())
-    sql = sql.replace("TERMINAL", "l.terminal" if by_terminal else "null::varchar")
+    sql = sql.replace("LOG", "staging.loads" if by_terminal else "core.load_days")
+    sql = sql.replace("TERMINAL", "terminal" if by_terminal else "null::varchar")
     con.execute(f"create or replace temp table {name} as {sql}", {"first": window.first, "end": window.end})
     return name
 

@@ -16,9 +16,10 @@ from repermit.warehouse import Connection, once, one, rows
 SPELL = "join staging.trailers t on t.trailer_id = x.trailer_id and {at} >= t.service_from and (t.service_until is null or {at} < t.service_until)"
 LOADS = """
 select {whose}, strftime(day, '%Y-%m'), sum(loads)::double
-from (select {whose}, loaded_on as day, sum(loads) as loads from core.load_days x {spell} where loaded_on < $end group by all)
+from (select {whose}, {day} as day, sum(loads) as loads from {log} x {spell} where {day} < $end group by all)
 group by all
 """
+"""Of a fleet by day, as a trailer may be sold within a month; of others the sums by month, which reports are of."""
 REFUSALS = "select strftime(refused_at, '%Y-%m'), 'refusals', count(*) from staging.refusals x"
 FAULTS = """
 select strftime(started_at, '%Y-%m') as month, count(*) as faults,
@@ -51,9 +52,12 @@ def _loads(con: Connection, kind: str, end: date) -> dict[str | None, list[tuple
     if kind == "shop":
         return {}
     whose = kind if kind in ("fleet", "terminal") else "null"
-    spell = SPELL.format(at="x.loaded_on") if kind == "fleet" else ""
+    by_day = ("loaded_on", "core.load_days", SPELL.format(at="x.loaded_on"))
+    day, log, spell = by_day if kind == "fleet" else ("month", "marts.loads_by_lane_month", "")
     found: dict[str | None, list[tuple[str, float]]] = {}
-    for name, month, loads in rows(con, LOADS.format(whose=whose, spell=spell), {"end": end}):
+    for name, month, loads in rows(
+        con, LOADS.format(whose=whose, day=day, log=log, spell=spell), {"end": end}
+    ):
         found.setdefault(name, []).append((month, loads))
     return found
 

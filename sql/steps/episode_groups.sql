@@ -9,7 +9,7 @@ with labels as (
         coalesce(min(refused_at), min(part_until)) as began_by,
         coalesce(max(refused_at), min(part_at)) as last_at,
         case when max(refused_at) is null then 1 else 0 end as repair_only
-    from core.labelled
+    from steps.labelled
     group by trailer_id, label
 ),
 spaced as (
@@ -34,7 +34,7 @@ visited as (
         on v.trailer_id = s.trailer_id
         and v.received_at <= s.began_by
         and (v.returned_at > s.before_last_at or v.received_latest >= s.before_last_at)
-    left join core.labelled p on p.part = 'visit' and p.part_id = v.repair_id
+    left join steps.labelled p on p.part = 'visit' and p.part_id = v.repair_id
     where p.label is null or p.label <> s.label
 ),
 days as (

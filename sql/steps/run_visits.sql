@@ -7,7 +7,7 @@
 with named as (
     select v.repair_id, r.refusal_id, r.trailer_id, r.run_id
     from core.visits v
-    join core.runs r on r.refusal_id = v.refusal_id and r.trailer_id = v.trailer_id
+    join steps.runs r on r.refusal_id = v.refusal_id and r.trailer_id = v.trailer_id
 ),
 events as (
     select
@@ -16,7 +16,7 @@ events as (
         0 as closes,
         refusal_id as id,
         run_began_at
-    from core.runs
+    from steps.runs
     where refusal_id = run_id
         and run_id not in (select run_id from named)
     union all

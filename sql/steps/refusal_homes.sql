@@ -10,11 +10,11 @@ with recursive within as (
         row_number() over (
             partition by r.refusal_id order by v.received_at desc, v.repair_id desc
         ) as rank
-    from core.runs r
+    from steps.runs r
     join core.visits v
         on v.trailer_id = r.trailer_id and v.received_at <= r.refused_at and r.refused_at < v.returned_at
-    join core.run_visits m on m.repair_id = v.repair_id
-    left join core.runs a on a.refusal_id = m.refusal_id
+    join steps.run_visits m on m.repair_id = v.repair_id
+    left join steps.runs a on a.refusal_id = m.refusal_id
     where a.refusal_id is null
         or a.refused_at < r.refused_at
         or (a.refused_at = r.refused_at and a.refusal_id < r.refusal_id)
@@ -26,7 +26,7 @@ steps as (
         case when w.refusal_id is null then 'R:' || r.run_id when w.answers is null then 'V:' || w.repair_id end as label,
         w.answers as next_refusal,
         w.repair_id as within_visit
-    from core.runs r
+    from steps.runs r
     left join within w on w.refusal_id = r.refusal_id and w.rank = 1
 ),
 walked as (

@@ -8,8 +8,8 @@ select
     r.refused_at as part_until,
     r.refused_at as refused_at,
     case when h.within_visit is not null then 'within_visit' else coalesce(r.broken_by, 'same_run') end as joined_by
-from core.refusal_homes h
-join core.runs r on r.refusal_id = h.refusal_id
+from steps.refusal_homes h
+join steps.runs r on r.refusal_id = h.refusal_id
 union all
 select
     coalesce(h.label, 'V:' || m.repair_id),
@@ -20,6 +20,6 @@ select
     v.received_latest,
     cast(null as timestamp),
     m.matched_by
-from core.run_visits m
+from steps.run_visits m
 join core.visits v on v.repair_id = m.repair_id
-left join core.refusal_homes h on h.refusal_id = m.refusal_id
+left join steps.refusal_homes h on h.refusal_id = m.refusal_id
