@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from repermit.statistics.recurrence import MeanCumulative, difference, mean_cumulative
+from repermit.statistics.recurrence import MeanCumulative, MeanDifference, Timeline, mean_cumulative
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -141,58 +141,101 @@ def test_no_events_no_units_and_a_single_unit() -> None:
     assert alone.mean.tolist() == [1, 2] and np.isnan([alone.low, alone.high, alone.se_nelson]).all()
 
 
+def apart(
+    one: dict[str, Any], other: dict[str, Any], since: float = 0, until: float = math.inf
+) -> MeanDifference | None:
+    """The first group less the second, whose units are others."""
+    both = {
+        name: np.concatenate([one[name], np.asarray(other[name]) + 1000 * name.endswith("unit")])
+        for name in ("age", "unit", "start", "stop", "stretch_unit")
+    }
+    mine = (np.arange(both[name].size) < len(one[name]) for name in ("age", "start"))
+    return Timeline(**both).apart(*mine, since, until)
+
+
+def group(ages: Any, units: Any, ends: Any, starts: Any = None) -> dict[str, Any]:
+    """Units watched without gaps."""
+    first = [0] * len(ends) if starts is None else starts
+    return {
+        "age": ages, "unit": np.array(units, int), "start": first, "stop": ends, "stretch_unit": np.arange(len(ends)),
+    }  # fmt: skip
+
+
 def test_difference_of_two_groups_is_followed_as_long_as_both_are() -> None:
-    a = mean_cumulative([1, 2, 8], [0, 1, 1], [0, 0], [9, 9], [0, 1])
-    b = mean_cumulative([2], [0], [0, 0], [6, 6], [0, 1])
-    got = difference(a, b)
-    assert got.age.tolist() == [1, 2]
-    assert got.difference == pytest.approx([0.5, 0.5])
+    a, b = group([1, 2, 8], [0, 1, 1], [9, 9]), group([2], [0], [6, 6])
+    first, last = apart(a, b, until=1), apart(a, b)
+    assert first is not None and last is not None and last == apart(a, b, until=7)
+    assert first.difference == pytest.approx(0.5) and last.difference == pytest.approx(0.5)
     # by hand: 1 and 3 events of four units at risk; alike, each of two units adds 1/4 / 2, then 2/4 / 2. At age 1 the
     # units of a scatter as 1/4 (0.5^2/2, times 2) against 1/8, those of b not at all: 1 on average.
-    assert got.se[0] ** 2 == pytest.approx(max(2 * a.se[0] ** 2, 1 / 8) + 1 / 8)
-    assert got.se == pytest.approx(slow_difference_se(a, b, got.age.tolist()))
-    back = difference(b, a)
-    assert back.low == pytest.approx(-got.high) and back.high == pytest.approx(-got.low)
+    assert first.se**2 == pytest.approx(1 / 4 + 1 / 8)
+    assert last.se == pytest.approx(slow_difference(a, b, 0, 6)[1])
+    back = apart(b, a)
+    assert back is not None and (back.low, back.high) == pytest.approx((-last.high, -last.low))
+    assert apart(a, b, since=2) is None
 
 
-def slow_difference_se(a: MeanCumulative, b: MeanCumulative, ages: list[float]) -> list[float]:
-    """The rule by loops over ages: own variance, what two like groups would have, and the scatter of both."""
-    found = []
-    for now in ages:
-        own, alike = [], []
-        for curve in (a, b):
-            steps = [i for i, age in enumerate(curve.age.tolist()) if age <= now]
-            n = curve.units
-            own.append(float(curve.se[steps[-1]]) ** 2 * n / (n - 1) if steps else 0.0)
-            total = 0.0
-            for age in (x for x in ages if x <= now):
-                there = [sum(e < age for e in c.entered) - sum(o < age for o in c.left) for c in (a, b)]
-                events = sum(int(k) for c in (a, b) for x, k in zip(c.age, c.events, strict=True) if x == age)
-                mine = there[0] if curve is a else there[1]
-                total += events / sum(there) / mine if mine else 0.0
-            alike.append(total)
-        weight = [a.units - 1, b.units - 1]
-        scatter = sum(w * v / c for w, v, c in zip(weight, own, alike, strict=True)) / sum(weight)
-        found.append(math.sqrt(sum(max(v, c * max(scatter, 1.0)) for v, c in zip(own, alike, strict=True))))
-    return found
+def slow_difference(
+    one: dict[str, Any], other: dict[str, Any], since: float, until: float
+) -> tuple[float, float]:
+    """The rule by loops over units and ages: own variance, what two like groups would have, and the scatter of both."""
+    groups, found = (one, other), []
+    until = min(until, *(max(g["stop"]) for g in groups))
+    there = [
+        {x: {u for s, e, u in zip(g["start"], g["stop"], g["stretch_unit"], strict=True) if s < x <= e} for x in range(1, 200)}
+        for g in groups
+    ]  # fmt: skip
+    ages = sorted({x for g in groups for x in g["age"] if since < x <= until})
+    for k, g in enumerate(groups):
+        when = list(zip(g["age"], g["unit"], strict=True))
+        units = set().union(*(there[k][x] for x in there[k] if since < x <= until))
+        mean, alike, pulls = 0.0, 0.0, dict.fromkeys(units, 0.0)
+        for x in ages:
+            n, d = len(there[k][x]), sum(age == x for age, _ in when)
+            if n:
+                mean += d / n
+                every = sum(int(age == x) for h in groups for age in h["age"])
+                alike += every / sum(len(t[x]) for t in there) / n
+            for u in there[k][x]:
+                pulls[u] += (sum(age == x and who == u for age, who in when) - d / n) / n
+        own = sum(p**2 for p in pulls.values()) * len(units) / (len(units) - 1)
+        found.append((mean, own, alike, len(units) - 1))
+    scatter = sum(f * v / c for _, v, c, f in found) / sum(f for *_, f in found)
+    return found[0][0] - found[1][0], math.sqrt(sum(max(v, c * max(scatter, 1.0)) for _, v, c, _ in found))
 
 
+@pytest.mark.parametrize(("since", "until"), [(0, math.inf), (11, 40)])
 @pytest.mark.parametrize("seed", range(3))
-def test_error_of_the_difference_as_loops_have_it(seed: int) -> None:
+def test_difference_and_its_error_as_loops_have_them(seed: int, since: float, until: float) -> None:
     """With late entry, gaps, ties and unequal units."""
-    a, b = mean_cumulative(**fleet(seed)), mean_cumulative(**fleet(seed + 50))
-    got = difference(a, b)
-    assert got.se == pytest.approx(slow_difference_se(a, b, got.age.tolist()), rel=1e-9)
+    a, b = fleet(seed), fleet(seed + 50)
+    for data in (a, b):
+        del data["resolution"]
+    got = apart(a, b, since, until)
+    assert got is not None
+    assert (got.difference, got.se) == pytest.approx(slow_difference(a, b, since, until), rel=1e-9)
+    rng = np.random.default_rng(seed)
+    order = rng.permutation(a["age"].size), rng.permutation(a["start"].size)
+    assert got == apart({name: values[order[name not in ("age", "unit")]] for name, values in a.items()}, b, since, until)  # fmt: skip
+
+
+def test_the_longest_run_of_ages_with_enough_units() -> None:
+    data = group([], [], [5, 9, 30, 40, 34], [0, 3, 20, 21, 20])
+    line, rows = Timeline(**data), np.ones(5, dtype=bool)
+    none = np.zeros(0, dtype=bool)
+    assert line.longest(none, rows, 1) == (20, 40)
+    assert line.longest(none, rows, 2) == (20, 34)
+    assert line.longest(none, rows & (np.arange(5) < 2), 2) == (3, 5)
+    assert line.longest(none, rows, 4) == (0, math.inf)
 
 
 def test_a_small_group_in_which_nothing_happened_is_not_fewer() -> None:
     """Five units without events, where forty others had eight: one would be expected, none comes in 1 of 3."""
-    none = mean_cumulative([], np.array([], int), [0] * 5, [10] * 5, range(5))
-    some = mean_cumulative(list(range(1, 9)), list(range(8)), [0] * 40, [10] * 40, range(40))
-    got = difference(none, some)
-    assert got.difference[-1] == pytest.approx(-0.2) and got.high[-1] > 0
-    many = mean_cumulative([1, 2, 3] * 40, np.repeat(np.arange(40), 3), [0] * 40, [10] * 40, range(40))
-    assert difference(none, many).high[-1] < 0
+    none, some = group([], [], [10] * 5), group(list(range(1, 9)), range(8), [10] * 40)
+    got = apart(none, some)
+    assert got is not None and got.difference == pytest.approx(-0.2) and got.high > 0
+    got = apart(none, group([1, 2, 3] * 40, np.repeat(np.arange(40), 3), [10] * 40))
+    assert got is not None and got.high < 0
 
 
 @pytest.mark.parametrize(("first", "second"), [(5, 55), (15, 45)])
@@ -200,14 +243,13 @@ def test_false_alarms_of_small_and_rare_groups(first: int, second: int) -> None:
     """0.3 events a unit, alike: below, the limits miss zero in at most about 2.5 of 100 pairs, and so above."""
     rng, missed = np.random.default_rng(6), np.zeros(2)
     for _ in range(300):
-        curves = []
+        groups = []
         for size in (first, second):
             unit = np.repeat(np.arange(size), rng.poisson(0.3, size))
-            age = 1 + rng.integers(300, size=unit.size)
-            curves.append(mean_cumulative(age, unit, [0] * size, [300] * size, np.arange(size)))
-        last = difference(*curves)
-        if last.age.size:
-            missed += last.high[-1] < 0, last.low[-1] > 0
+            groups.append(group(1 + rng.integers(300, size=unit.size), unit, [300] * size))
+        last = apart(*groups)
+        if last is not None:
+            missed += last.high < 0, last.low > 0
     assert (missed <= 15).all()
 
 
@@ -216,15 +258,13 @@ def test_limits_of_the_difference_of_like_groups_hold() -> None:
     rng = np.random.default_rng(5)
     missed = 0
     for _ in range(400):
-        curves = []
+        groups = []
         for _ in range(2):
             rate = 0.01 * rng.gamma(2.0, 0.5, 40)
-            counts = rng.poisson(rate * 300)
-            unit = np.repeat(np.arange(40), counts)
-            age = np.ceil(rng.random(unit.size) * 300)
-            curves.append(mean_cumulative(age, unit, [0] * 40, [300] * 40, np.arange(40)))
-        last = difference(*curves)
-        missed += bool(last.low[-1] > 0 or last.high[-1] < 0)
+            unit = np.repeat(np.arange(40), rng.poisson(rate * 300))
+            groups.append(group(np.ceil(rng.random(unit.size) * 300), unit, [300] * 40))
+        last = apart(*groups)
+        missed += last is not None and bool(last.low > 0 or last.high < 0)
     assert 8 <= missed <= 36
 
 

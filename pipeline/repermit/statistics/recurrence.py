@@ -14,6 +14,7 @@ References
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ from scipy import special
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,6 @@ class MeanCumulative:
     the robust standard error [3], ``se_nelson`` the one of [1], nan from the first age on at which a single
     unit was at risk. ``low`` and ``high`` are limits from ``se`` on the log scale, nan with fewer than two
     units. ``units`` counts all, ``until`` is the last age at which any was at risk (nan if none ever was).
-    ``entered`` and ``left``: where stretches at risk begin and end, each in rising order.
     """
 
     age: FloatArray
@@ -45,24 +46,16 @@ class MeanCumulative:
     high: FloatArray
     units: int
     until: float
-    entered: FloatArray
-    left: FloatArray
-
-    def watched(self, ages: FloatArray) -> FloatArray:
-        """Units at risk at any ages."""
-        entered = np.searchsorted(self.entered, ages, side="left")
-        return np.asarray(entered - np.searchsorted(self.left, ages, side="left"), dtype=np.float64)
 
 
 @dataclass(frozen=True)
 class MeanDifference:
-    """Mean of one group less that of another by age, with standard error and normal limits."""
+    """Mean of one group less that of the other between two ages, with standard error and normal limits."""
 
-    age: FloatArray
-    difference: FloatArray
-    se: FloatArray
-    low: FloatArray
-    high: FloatArray
+    difference: float
+    se: float
+    low: float
+    high: float
 
 
 def mean_cumulative(
@@ -113,48 +106,84 @@ def mean_cumulative(
     return MeanCumulative(
         np.asarray(ages * resolution, dtype=np.float64), at_risk, happened.astype(np.int64), mean, robust, nelson,
         mean * np.exp(-wide), mean * np.exp(wide), int(units.size), until,
-        np.asarray(np.sort(begins) * resolution, dtype=np.float64),
-        np.asarray(np.sort(ends) * resolution, dtype=np.float64),
     )  # fmt: skip
 
 
-def difference(a: MeanCumulative, b: MeanCumulative, level: float = 0.95) -> MeanDifference:
-    """Mean of group ``a`` less that of ``b``, at every age at which either changes and both are followed.
+class Timeline:
+    """Events and stretches at risk of many units, put in order of age once, so that any of their groups can be compared.
 
-    The groups share no unit, so that variances add up [2]. That of a group is the robust one times n / (n - 1) for its n
-    units, but never less than what it would be if both groups were alike: the sum over ages of pooled events / units
-    at risk over its own units at risk, times how much more than chance the units of both scatter. Else a small group,
-    or one in which nothing has happened yet, would be told from the rest by chance.
-
-    Zero events in both: empty arrays. Ages at which nobody of a group is at risk add nothing to its variance. Raises
-    ValueError for a level outside (0, 1).
+    Rows, ties and errors as for `mean_cumulative`; ages are whole numbers, in the resolution of the log.
     """
-    if not 0 < level < 1:
-        raise ValueError(f"level must lie between 0 and 1; it is {level}")
-    ages = np.union1d(a.age, b.age)
-    ages = ages[ages <= min(a.until, b.until)]
-    groups = (a, b)
-    at_risk = [curve.watched(ages) for curve in groups]
-    happened = sum(
-        np.isin(ages, curve.age) * np.append(curve.events, 0)[np.searchsorted(curve.age, ages)]
-        for curve in groups
-    )
-    pooled = happened / (at_risk[0] + at_risk[1])
-    alike = [np.cumsum(np.divide(pooled, n, out=np.zeros(ages.size), where=n > 0)) for n in at_risk]
-    own = [_at(curve, ages, curve.se) ** 2 * curve.units / max(curve.units - 1, 1) for curve in groups]
-    free = [max(curve.units - 1, 0) for curve in groups]
-    scatter = sum(
-        f * np.divide(v, c, out=np.ones(ages.size), where=c > 0)
-        for f, v, c in zip(free, own, alike, strict=True)
-    ) / max(sum(free), 1)
-    se = np.sqrt(sum(np.maximum(v, c * np.maximum(scatter, 1.0)) for v, c in zip(own, alike, strict=True)))
-    wide = special.ndtri(0.5 + level / 2) * se
-    apart = _at(a, ages, a.mean) - _at(b, ages, b.mean)
-    return MeanDifference(ages, apart, se, apart - wide, apart + wide)
 
+    def __init__(
+        self, age: ArrayLike, unit: ArrayLike, start: ArrayLike, stop: ArrayLike, stretch_unit: ArrayLike
+    ) -> None:
+        when, who = _rounded(age, unit, 1.0, "age")
+        self.begins, whose = _rounded(start, stretch_unit, 1.0, "start")
+        self.ends, _ = _rounded(stop, stretch_unit, 1.0, "stop")
+        units, codes = np.unique(np.concatenate([whose, who]), return_inverse=True)
+        self.units, self.whose, kept = units.size, codes[: whose.size], self.begins < self.ends
+        risk = _Stretches(self.begins[kept], self.ends[kept], self.whose[kept])
+        risk.holding(codes[whose.size :], when)  # raises where one is outside
+        # At one age events come first: who leaves then is still there, who enters is not yet.
+        moment = 3 * np.concatenate([when, self.begins, self.ends])
+        moment += np.repeat([0, 1, 2], [when.size, whose.size, whose.size])
+        unit_of = np.concatenate([codes[whose.size :], self.whose, self.whose])
+        self.order = np.lexsort((unit_of, moment))
+        self.unit, moment = unit_of[self.order], moment[self.order]
+        self.age, self.comes = moment // 3, np.array([0, 1, -1])[moment % 3]
 
-def _at(curve: MeanCumulative, ages: FloatArray, values: FloatArray) -> FloatArray:
-    return np.asarray(np.append(0.0, values)[np.searchsorted(curve.age, ages, side="right")])
+    def longest(self, events: BoolArray, stretches: BoolArray, least: int) -> tuple[float, float]:
+        """The longest run of ages at which a group has so many units or more at risk; 0 to infinity where never."""
+        mine = self._of(events, stretches)
+        enough = np.cumsum(self.comes * mine) >= least
+        changes = np.flatnonzero(np.diff(np.concatenate([[0], enough, [0]])))
+        if not changes.size:
+            return 0.0, math.inf
+        starts, ends = self.age[changes[::2]], self.age[np.minimum(changes[1::2], self.age.size - 1)]
+        at = int(np.argmax(ends - starts))
+        return float(starts[at]), float(ends[at])
+
+    def apart(
+        self, events: BoolArray, stretches: BoolArray, since: float, until: float, level: float = 0.95
+    ) -> MeanDifference | None:
+        """Mean events a unit of a group on (since, until] less that of all others, as long as both are followed.
+
+        ``events`` and ``stretches``: which rows are the group's. Groups are taken to share no unit, so that variances
+        add up [2]. That of a group is the robust one times n / (n - 1) for its n units, but never less than what it
+        would be if both were alike: the sum over ages of pooled events / units at risk over its own units at risk,
+        times how much more than chance the units of both scatter. Else a small group, or one in which nothing has
+        happened yet, would be told from the rest by chance.
+
+        Zero events in both: None. Ages at which nobody of a group is at risk add nothing to its variance. Raises
+        ValueError for a level outside (0, 1).
+        """
+        if not 0 < level < 1:
+            raise ValueError(f"level must lie between 0 and 1; it is {level}")
+        mine, there = self._of(events, stretches), [stretches, ~stretches]
+        until = min(until, *(self.ends[rows].max(initial=0) for rows in there))
+        inside = (self.comes == 0) & (self.age > since) & (self.age <= until)
+        if not inside.any():
+            return None
+        at_risk = [np.cumsum(self.comes * group) for group in (mine, ~mine)]
+        mean, own, alike, free = np.zeros(2), np.zeros(2), np.zeros(2), np.zeros(2)
+        for k, group in enumerate((mine, ~mine)):
+            share = np.divide(1.0, at_risk[k], out=np.zeros(self.age.size), where=inside & (at_risk[k] > 0))
+            alike[k] = np.sum(share[inside] / (at_risk[0] + at_risk[1])[inside])
+            share *= group
+            # Of a unit: 1 / Y at its events less the sum of d / Y^2 over its stretches, from where they begin to their end.
+            pull = np.bincount(self.unit, (share + self.comes * np.cumsum(share**2)) * group, self.units)
+            seen = there[k] & (self.begins < np.minimum(until, self.ends)) & (self.ends > since)
+            free[k] = max(np.unique(self.whose[seen]).size - 1, 0)
+            mean[k], own[k] = share.sum(), np.sum(pull**2) * (free[k] + 1) / max(free[k], 1)
+        scatter = free @ np.divide(own, alike, out=np.ones(2), where=alike > 0) / max(free.sum(), 1)
+        se = float(np.sqrt(np.maximum(own, alike * max(scatter, 1.0)).sum()))
+        wide, found = float(special.ndtri(0.5 + level / 2)) * se, float(mean[0] - mean[1])
+        return MeanDifference(found, se, found - wide, found + wide)
+
+    def _of(self, events: BoolArray, stretches: BoolArray) -> BoolArray:
+        """Which rows in order of age are a group's."""
+        return np.asarray(np.concatenate([events, stretches, stretches])[self.order])
 
 
 def _rounded(values: ArrayLike, unit: ArrayLike, resolution: float, name: str) -> tuple[IntArray, IntArray]:

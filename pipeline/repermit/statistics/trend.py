@@ -156,18 +156,19 @@ class SeasonalCounts:
         of_year = self.month % 12
         by_unit = np.bincount(self.unit, weights=self.events, minlength=self.units)
         by_month = np.bincount(of_year, weights=self.events, minlength=12)
-        factors = np.ones(12)
+        cells = np.bincount(self.unit * 12 + of_year, weights=exposure, minlength=self.units * 12)
+        cells, factors = cells.reshape(-1, 12), np.ones(12)
+
+        def rates() -> FloatArray:
+            weighted = cells @ factors
+            return np.divide(by_unit, weighted, out=np.zeros(self.units), where=weighted > 0)
+
         for _ in range(200):
-            weighted = np.bincount(self.unit, weights=exposure * factors[of_year], minlength=self.units)
-            rate = np.divide(by_unit, weighted, out=np.zeros(self.units), where=weighted > 0)
-            even = np.bincount(of_year, weights=rate[self.unit] * exposure, minlength=12)
-            new = (by_month + PSEUDO_EVENTS) / (even + PSEUDO_EVENTS)
+            new = (by_month + PSEUDO_EVENTS) / (rates() @ cells + PSEUDO_EVENTS)
             moved, factors = np.abs(new - factors).max(), new
             if moved < 1e-10:
                 break
-        weighted = np.bincount(self.unit, weights=exposure * factors[of_year], minlength=self.units)
-        rate = np.divide(by_unit, weighted, out=np.zeros(self.units), where=weighted > 0)
-        return rate[self.unit] * factors[of_year] * exposure, factors
+        return rates()[self.unit] * factors[of_year] * exposure, factors
 
     def trend(self, tested: ArrayLike) -> SeasonalTest:
         """Robust score test [6] of a trend over calendar time in the units for which ``tested`` (n_units) is true.

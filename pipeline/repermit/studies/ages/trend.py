@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from repermit.statistics.recurrence import MeanCumulative
+    from repermit.statistics.recurrence import MeanCumulative, Timeline
     from repermit.statistics.trend import SeasonalCounts, SeasonalTest
 
     BoolArray = NDArray[np.bool_]
@@ -176,21 +176,21 @@ def trend(con: Connection, store: str, selection: Selection, by: str | None = No
 
 
 class _Asked:
-    """The histories of a selection, and the season that all its trailers share."""
+    """The histories of a selection, in order of time and of age, and the season that all its trailers share."""
 
     def __init__(
         self, h: Histories, cells: ByMonth, end: date, level: float, at_once: float, min_trailers: int
     ) -> None:
         self.h, self.level, self.at_once, self.min_trailers = h, level, at_once, min_trailers
         self.recent_from = _minute(end) - RECENT_DAYS * MINUTES_PER_DAY
-        self.season = _season(cells)
+        self.season, self.timeline = _season(cells), _timeline(h)
 
     def answer(
         self, mine: BoolArray, key: str | None, seasonal: SeasonalTest, p_adjusted: float, *, compare: bool
     ) -> Trend:
         """One group of units; `p_adjusted` is the p of the seasonal test, adjusted for the groups asked about."""
         h = self.h
-        tests, law = self._tests(mine), self._power_law(mine)
+        tests, law, ages = self._tests(mine), self._power_law(mine), self._ages(mine)
         z, p = _known(seasonal.z), _known(p_adjusted)
         span = int(h.last[mine].max() - h.first[mine].min()) / MINUTES_PER_DAY if mine.any() else 0.0
         trailers, faults = h.trailers(mine), tests["faults"]
@@ -205,10 +205,10 @@ class _Asked:
             season_robust_p_adjusted=p,
             verdict=verdict,
             sentence=in_words(verdict, faults, trailers, span, p, now),
-            points=self._points(self._curve(mine, self._ages(mine))),
+            points=self._points(self._curve(mine, ages)),
             **tests,
             **law,
-            **(self._against_rest(mine) if compare else dict.fromkeys(COMPARED)),
+            **(self._against_rest(mine, ages) if compare else dict.fromkeys(COMPARED)),
         )
 
     def _own(self, mine: BoolArray) -> tuple[BoolArray, IntArray]:
@@ -265,21 +265,10 @@ class _Asked:
         }
 
     def _ages(self, mine: BoolArray) -> tuple[float, float]:
-        """The longest run of ages, in days, at which `min_trailers` units or more are at risk; all where never so many are."""
-        import numpy as np
-
-        there = mine[self.h.unit]
-        born = self.h.born[self.h.unit[there]]
-        ages = np.concatenate([self.h.since[there] - born, self.h.until[there] - born])
-        order = np.argsort(ages, kind="stable")
-        ages, steps = ages[order], np.repeat([1, -1], there.sum())[order]
-        enough = np.cumsum(steps) >= self.min_trailers
-        changes = np.flatnonzero(np.diff(np.concatenate([[0], enough, [0]])))
-        starts, ends = ages[changes[::2]], ages[np.minimum(changes[1::2], ages.size - 1)]
-        if not starts.size:
+        """The longest run of ages, in minutes, at which `min_trailers` or more are at risk; all where never so many are."""
+        if mine.sum() < self.min_trailers:
             return 0.0, math.inf
-        longest = int(np.argmax(ends - starts))
-        return float(starts[longest]) / MINUTES_PER_DAY, float(ends[longest]) / MINUTES_PER_DAY
+        return self.timeline.longest(mine[self.h.fault_unit], mine[self.h.unit], self.min_trailers)
 
     def _curve(self, mine: BoolArray, ages: tuple[float, float]) -> MeanCumulative:
         """Mean cumulative faults by age of the chosen units, counted over these ages."""
@@ -288,17 +277,16 @@ class _Asked:
         from repermit.statistics.recurrence import mean_cumulative
 
         h = self.h
-        there = mine[h.unit]
-        start, stop = ((t - h.born[h.unit])[there] / MINUTES_PER_DAY for t in (h.since, h.until))
+        there, faults = mine[h.unit], mine[h.fault_unit]
+        start, stop = ((t - h.born[h.unit])[there] for t in (h.since, h.until))
         start, stop = np.maximum(start, ages[0]), np.minimum(stop, ages[1])
-        age = (h.fault_at - h.born[h.fault_unit]) / MINUTES_PER_DAY
-        faults = (
-            mine[h.fault_unit] & (age > ages[0]) & (age <= ages[1]) if h.units else np.zeros(0, dtype=bool)
-        )
+        age = h.fault_at - h.born[h.fault_unit]
+        faults &= (age > ages[0]) & (age <= ages[1])
         kept = start < stop
         return mean_cumulative(
-            age[faults], h.trailer[h.fault_unit[faults]], start[kept], stop[kept],
-            h.trailer[h.unit[there]][kept], resolution=1 / MINUTES_PER_DAY, level=self.level,
+            age[faults] / MINUTES_PER_DAY, h.trailer[h.fault_unit[faults]],
+            start[kept] / MINUTES_PER_DAY, stop[kept] / MINUTES_PER_DAY, h.trailer[h.unit[there]][kept],
+            resolution=1 / MINUTES_PER_DAY, level=self.level,
         )  # fmt: skip
 
     def _points(self, curve: MeanCumulative) -> tuple[Point, ...]:
@@ -309,21 +297,19 @@ class _Asked:
             for age, n, m, low, high in rows
         )
 
-    def _against_rest(self, mine: BoolArray) -> dict[str, float | None]:
-        """Ages from and to, difference and its limits, by the names of COMPARED."""
-        from repermit.statistics.recurrence import difference
-
+    def _against_rest(self, mine: BoolArray, own: tuple[float, float]) -> dict[str, float | None]:
+        """Ages from and to, difference and its limits, by the names of COMPARED; `own`: the ages of these units."""
         if min(mine.sum(), (~mine).sum()) < self.min_trailers:
             return dict.fromkeys(COMPARED)
-        both = self._ages(mine), self._ages(~mine)
-        ages = max(first for first, _ in both), min(last for _, last in both)
-        if not ages[0] < ages[1] < math.inf:
+        since, until = (of(pair) for of, pair in zip((max, min), zip(own, self._ages(~mine)), strict=True))
+        if not since < until < math.inf:
             return dict.fromkeys(COMPARED)
-        apart = difference(self._curve(mine, ages), self._curve(~mine, ages), self.at_once)
-        if not apart.age.size:
+        h = self.h
+        apart = self.timeline.apart(mine[h.fault_unit], mine[h.unit], since, until, self.at_once)
+        if apart is None:
             return dict.fromkeys(COMPARED)
-        found = (apart.difference[-1], apart.low[-1], apart.high[-1])
-        return dict(zip(COMPARED, (*ages, *(float(x) for x in found)), strict=True))
+        ages = since / MINUTES_PER_DAY, until / MINUTES_PER_DAY
+        return dict(zip(COMPARED, (*ages, apart.difference, apart.low, apart.high), strict=True))
 
 
 def _season(cells: ByMonth) -> SeasonalCounts:
@@ -334,6 +320,16 @@ def _season(cells: ByMonth) -> SeasonalCounts:
     units = cells.days.shape[1]
     unit = np.tile(np.arange(units), cells.month.size)
     return SeasonalCounts(cells.faults.ravel(), cells.days.ravel(), unit, np.repeat(cells.month, units))
+
+
+def _timeline(h: Histories) -> Timeline:
+    """Faults and stretches at risk by the trailers' ages in minutes."""
+    from repermit.statistics.recurrence import Timeline
+
+    since, until = (t - h.born[h.unit] for t in (h.since, h.until))
+    return Timeline(
+        h.fault_at - h.born[h.fault_unit], h.trailer[h.fault_unit], since, until, h.trailer[h.unit]
+    )
 
 
 def _minute(day: date) -> int:
