@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
@@ -101,7 +102,16 @@ class Trend:
     more_than_rest_high: float | None
     verdict: Verdict
     sentence: str
-    points: tuple[Point, ...]
+    curve: MeanCumulative = field(repr=False, compare=False)
+
+    @cached_property
+    def points(self) -> tuple[Point, ...]:
+        """Faults a trailer has had by age; none is made before it is asked for, as there are as many as faults."""
+        rows = (self.curve.age, self.curve.at_risk, self.curve.mean, self.curve.low, self.curve.high)
+        return tuple(
+            Point(age, at_risk, mean, _known(low), _known(high))
+            for age, at_risk, mean, low, high in zip(*(row.tolist() for row in rows), strict=True)
+        )
 
     @property
     def compared(self) -> str:
@@ -111,7 +121,7 @@ class Trend:
 
     def as_dict(self, by: str) -> dict[str, Any]:
         """For JSON: the key under its own name; without the points."""
-        names = [name for name in self.__dataclass_fields__ if name not in ("key", "points")]
+        names = [name for name in self.__dataclass_fields__ if name not in ("key", "curve")]
         return {by: self.key} | {name: getattr(self, name) for name in names}
 
 
@@ -205,7 +215,7 @@ class _Asked:
             season_robust_p_adjusted=p,
             verdict=verdict,
             sentence=in_words(verdict, faults, trailers, span, p, now),
-            points=self._points(self._curve(mine, ages)),
+            curve=self._curve(mine, ages),
             **tests,
             **law,
             **(self._against_rest(mine, ages) if compare else dict.fromkeys(COMPARED)),
@@ -271,7 +281,7 @@ class _Asked:
         return self.timeline.longest(mine[self.h.fault_unit], mine[self.h.unit], self.min_trailers)
 
     def _curve(self, mine: BoolArray, ages: tuple[float, float]) -> MeanCumulative:
-        """Mean cumulative faults by age of the chosen units, counted over these ages."""
+        """Mean cumulative faults by age of the chosen units, counted over these ages; of few trailers without limits."""
         import numpy as np
 
         from repermit.statistics.recurrence import mean_cumulative
@@ -283,19 +293,13 @@ class _Asked:
         age = h.fault_at - h.born[h.fault_unit]
         faults &= (age > ages[0]) & (age <= ages[1])
         kept = start < stop
-        return mean_cumulative(
+        curve = mean_cumulative(
             age[faults] / MINUTES_PER_DAY, h.trailer[h.fault_unit[faults]],
             start[kept] / MINUTES_PER_DAY, stop[kept] / MINUTES_PER_DAY, h.trailer[h.unit[there]][kept],
             resolution=1 / MINUTES_PER_DAY, level=self.level,
         )  # fmt: skip
-
-    def _points(self, curve: MeanCumulative) -> tuple[Point, ...]:
-        few = curve.units < self.min_trailers
-        rows = zip(curve.age, curve.at_risk, curve.mean, curve.low, curve.high, strict=True)
-        return tuple(
-            Point(float(age), int(n), float(m), None if few else _known(low), None if few else _known(high))
-            for age, n, m, low, high in rows
-        )
+        none = np.full(curve.age.size, math.nan)
+        return replace(curve, low=none, high=none) if curve.units < self.min_trailers else curve
 
     def _against_rest(self, mine: BoolArray, own: tuple[float, float]) -> dict[str, float | None]:
         """Ages from and to, difference and its limits, by the names of COMPARED; `own`: the ages of these units."""
