@@ -106,7 +106,6 @@ def power_law(
     last = _Recent(a, b, recent, at_risk_recent)
     now = last.mean(counts, shape)
     rng = np.random.default_rng(seed)
-    fit, fit_p = _goodness(logs, counts, width, who, shape, rng)
     if from_units:
         sums = np.asarray(np.bincount(who, weights=logs, minlength=a.size), dtype=np.float64)
         shapes, means = _resampled(counts, sums, width, shape, last, rng)
@@ -116,6 +115,7 @@ def power_law(
     tail = (1 - level) / 2
     limits = _quantile(shapes, tail), _quantile(shapes, 1 - tail)
     now_limits = _quantile(fewer, tail), _quantile(means, 1 - tail)
+    fit, fit_p = _goodness(logs, counts, width, who, shape, rng)
     return PowerLaw(t.size, a.size, shape, *limits, now, *now_limits, fit, fit_p, from_units)
 
 
