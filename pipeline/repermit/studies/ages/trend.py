@@ -305,7 +305,8 @@ class _Asked:
         """Ages from and to, difference and its limits, by the names of COMPARED; `own`: the ages of these units."""
         if min(mine.sum(), (~mine).sum()) < self.min_trailers:
             return dict.fromkeys(COMPARED)
-        since, until = (of(pair) for of, pair in zip((max, min), zip(own, self._ages(~mine)), strict=True))
+        others = self._ages(~mine)
+        since, until = max(own[0], others[0]), min(own[1], others[1])
         if not since < until < math.inf:
             return dict.fromkeys(COMPARED)
         h = self.h
