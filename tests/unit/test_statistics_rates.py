@@ -6,9 +6,10 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
 from repermit.statistics.rates import (
+    count_quantile,
     gamma_limits,
     mtbf_limits,
     mtbf_lower_limit,
@@ -228,3 +229,10 @@ def test_a_watch_ended_by_a_failure_has_one() -> None:
         mtbf_limits(100.0, 0, ended_by="failure")
     with pytest.raises(ValueError, match="ended_by"):
         mtbf_limits(100.0, 1, ended_by="boredom")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("chance", [0.001, 0.025, 0.5, 0.975, 0.999])
+def test_quantiles_of_counts_are_those_of_the_library(chance: float) -> None:
+    mean = np.concatenate([np.geomspace(1e-6, 1e7, 300), np.arange(1, 50) / 2])
+    got = count_quantile(chance, special.pdtrik(chance, mean), lambda k: special.pdtr(k, mean))
+    np.testing.assert_array_equal(got, stats.poisson.ppf(chance, mean))

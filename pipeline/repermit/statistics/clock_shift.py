@@ -55,12 +55,12 @@ def clock_shift(gaps: NDArray[np.float64], reference: NDArray[np.float64]) -> Sh
     reference it is the least that mends four fifths. A gap of zero is not below zero; no gaps give None.
     """
     import numpy as np
-    from scipy import stats
+    from scipy import special
 
     early = gaps[gaps < 0]
     if not can_show(early.size, gaps.size):
         return None
-    p_value = float(stats.binom.sf(early.size - 1, gaps.size, SLIPS))
+    p_value = float(special.bdtrc(early.size - 1, gaps.size, SLIPS))
     if p_value >= ALPHA:
         return None
     shifts = np.arange(1, MOST_HOURS + 1)

@@ -1,6 +1,6 @@
 """How many events the next months will bring, with limits for the number itself.
 
-Touches numpy, scipy and its neighbour `control` only. It knows counts, exposures and the month of the year.
+Touches numpy, scipy.special and its neighbours `control` and `rates` only. It knows counts, exposures and the month of the year.
 
 A future count varies by chance about a rate that is itself not known exactly; with a gamma rate it is negative
 binomial [1] [2]. What months scatter beyond chance, what is not known of the season and of the exposure to come are
@@ -19,9 +19,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from repermit.statistics.control import SEASON_AFTER, deviation, season_factors, sigma_z
+from repermit.statistics.rates import count_quantile
 
 FloatArray = NDArray[np.float64]
 
@@ -49,10 +50,14 @@ def predictive_limits(
     tail = (1 - level) / 2
     more = v > m * (1 + 1e-9)
     size = np.divide(m**2, v - m, out=np.ones_like(m), where=more & (m > 0))
+    share = np.where(m > 0, size / (size + m), 1.0)
     found = []
     for p in (tail, 1 - tail):
-        spread = stats.nbinom.ppf(p, size, np.where(m > 0, size / (size + m), 1.0))
-        found.append(np.where(m == 0, 0.0, np.where(more, spread, stats.poisson.ppf(p, m))))
+        alone = count_quantile(p, special.pdtrik(p, m), lambda k: special.pdtr(k, m))
+        spread = count_quantile(
+            p, special.nbdtrik(p, size, share), lambda k: special.betainc(size, k + 1, share)
+        )
+        found.append(np.where(m == 0, 0.0, np.where(more, spread, alone)))
     return found[0], found[1]
 
 
@@ -179,5 +184,5 @@ def _sums(mean: FloatArray, variance: FloatArray, level: float) -> tuple[FloatAr
     shape = np.divide(mean**2, variance, out=np.ones_like(mean), where=there)
     scale = np.divide(variance, mean, out=np.ones_like(mean), where=there)
     tail = (1 - level) / 2
-    low, high = (np.where(there, stats.gamma.ppf(p, shape) * scale, mean) for p in (tail, 1 - tail))
+    low, high = (np.where(there, special.gammaincinv(shape, p) * scale, mean) for p in (tail, 1 - tail))
     return low, high

@@ -13,6 +13,7 @@ References
 [4] MIL-HDBK-338B (1998) Electronic Reliability Design Handbook, section 8.3.2.5.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -184,6 +185,18 @@ def mtbf_lower_limit(
     """
     time, count = _watch(total_time, failures, ended_by)
     return _ratio(time, _gamma_high(count + (ended_by == "time"), 2.0 * _tail(level)))
+
+
+def count_quantile(
+    chance: float, near: ArrayLike, distribution: Callable[[FloatArray], NDArray[np.floating]]
+) -> FloatArray:
+    """Least whole number at which a distribution function reaches a chance, ``near``: where its continuous form does.
+
+    With ``pdtrik`` and ``pdtr`` of scipy.special that of the Poisson distribution, say; below 0: 0.
+    """
+    above = np.ceil(near)
+    before = np.maximum(above - 1, 0)
+    return np.asarray(np.where(distribution(before) >= chance, before, above))
 
 
 def _entries(

@@ -1,6 +1,6 @@
 """One group's events against those that another group's record leads to expect, stratum by stratum; and the funnel.
 
-Touches numpy, scipy.special, scipy.stats and its neighbour `comparison`.
+Touches numpy, scipy.special and its neighbours `comparison` and `rates`.
 
 References
 ----------
@@ -18,9 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 from repermit.statistics.comparison import rate_ratio
+from repermit.statistics.rates import count_quantile
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -93,7 +94,8 @@ def standardised_ratio(
     _, group = np.unique(c, return_inverse=True)
     by = [np.bincount(group, weights=x) for x in (own, theirs)]
     few = len(np.unique(c[mine]))
-    wider = (stats.t.ppf((1 + level) / 2, few - 1) / stats.norm.ppf((1 + level) / 2)) ** 2 if few > 1 else 1.0
+    quantile = (1 + level) / 2
+    wider = (special.stdtrit(few - 1, quantile) / special.ndtri(quantile)) ** 2 if few > 1 else 1.0
     own_v, their_v, all_v = (float(np.sum(x**2)) for x in (by[0], by[1], by[0] - by[1]))
     both = all_v / (own_v + their_v) if own_v + their_v else 1.0
     scatter = max(1.0, own_v * both * wider * observed)
@@ -146,6 +148,8 @@ def funnel_limits(expected: ArrayLike, chance: float, scatter: float = 1.0) -> F
     e = np.asarray(expected, dtype=np.float64) / scatter
     if not (e > 0).all() or not 0 < chance < 1 or scatter < 1:
         raise ValueError("expected above 0, a chance in (0, 1) and a scatter of 1 or more")
-    count = stats.poisson.ppf(chance, e)
-    beyond = (special.pdtr(count, e) - chance) / stats.poisson.pmf(count, e)
+    count = count_quantile(chance, special.pdtrik(chance, e), lambda k: special.pdtr(k, e))
+    beyond = (special.pdtr(count, e) - chance) / np.exp(
+        special.xlogy(count, e) - e - special.gammaln(count + 1)
+    )
     return np.asarray(np.maximum(count - beyond, 0.0) / e)

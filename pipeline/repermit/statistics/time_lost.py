@@ -1,6 +1,6 @@
 """Compares the cumulative incidence of a group with the rest: the time that one kind of event costs.
 
-Touches numpy and scipy only, and its neighbours `competing` and `rates`. Subjects belong to clusters (repairs to a
+Touches numpy and scipy.special only, and its neighbours `competing` and `rates`. Subjects belong to clusters (repairs to a
 trailer) that are independent of each other, while their subjects need not be; a cluster may reach into several groups.
 
 References
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from repermit.statistics.competing import curve_of, from_zero, sample_of
 from repermit.statistics.rates import FloatArray, IntArray
@@ -74,7 +74,7 @@ def time_gained(
         lost.append(value)
         pull[: own.size] += sign * own
     variance = float(np.sum(pull**2)) * clusters / (clusters - 1)
-    half = float(stats.t.ppf((1 + level) / 2, clusters - 1)) * variance**0.5
+    half = float(special.stdtrit(clusters - 1, (1 + level) / 2)) * variance**0.5
     gained = lost[1] - lost[0]
     return TimeLost(lost[0], lost[1], gained, gained - half, gained + half)
 
