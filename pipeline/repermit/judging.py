@@ -187,14 +187,14 @@ def waiting_to_judge(table: Table, keep: str) -> str:
     return rows_to_judge(table, waiting, keep)
 
 
-def holds(rule: Rule) -> str:
-    """SQL that is true where the rule does not fail."""
-    return f"coalesce({rule.holds}, true)"
+def holds(rule: Rule, in_print: bool = False) -> str:
+    """SQL that is true where the rule does not fail; `in_print`: of cells that have no control character."""
+    return f"coalesce({(in_print and rule.in_print) or rule.holds}, true)"
 
 
-def passes(rules: list[Rule]) -> str:
+def passes(rules: list[Rule], in_print: bool = False) -> str:
     """SQL that is true where no blocking rule fails."""
-    return " and ".join(holds(rule) for rule in rules if rule.blocks) or "true"
+    return " and ".join(holds(rule, in_print) for rule in rules if rule.blocks) or "true"
 
 
 def reasons(rules: list[Rule]) -> str:

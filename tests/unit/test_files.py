@@ -6,6 +6,7 @@ import csv
 import gzip
 import io
 import os
+import re
 import tracemalloc
 from functools import cache
 from pathlib import Path
@@ -122,6 +123,15 @@ def test_a_letter_or_line_end_over_the_edge_of_a_chunk_is_whole(tmp_path: Path, 
         lines = plain_text.check_text(made(tmp_path, data), "a.csv", False)
         assert (lines.lf, lines.crlf, lines.cr) == tuple(data.count(end) for end in (b"\n", b"\r\n", b"\r"))
         assert lines.plain
+
+
+@pytest.mark.parametrize("at", [0, plain_text.CHUNK + 5], ids=["first chunk", "second chunk"])
+def test_a_file_is_in_print_unless_a_control_character_is_in_it(tmp_path: Path, at: int) -> None:
+    control = re.compile(r"[\x00-\x08\x0E-\x1F]")  # as the rules of the contract say
+    for byte in range(1, 128):
+        data = f"{HEADER}\n".encode() + b"abcdef\n" * (at // 7) + b"x" + bytes([byte]) + b"x,b,c\n"
+        lines = plain_text.check_text(made(tmp_path, data), "a.csv", False)
+        assert lines.in_print == (control.search(chr(byte)) is None), byte
 
 
 HEADERS = {

@@ -11,6 +11,7 @@ import gzip
 import hashlib
 import io
 import zlib
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,6 +58,8 @@ class Source:
     """Whether lines that belong to no table are this source's: it is the first of its file."""
     mends: bool = False
     """Whether it is of a file to mend, so that `cells` begins with the row that waits and the line in the file."""
+    in_print: bool = False
+    """Whether its cells are known to have no control character."""
 
     @property
     def delimiter(self) -> str:
@@ -108,21 +111,25 @@ def recognise(path: Path, name: str, scratch: Path, mapping: Mapping | None = No
     told = str(path).encode(errors="replace").decode()
     if told != str(path):
         raise DataError(f"{told}: the file's name or folder is not UTF-8", hint="Rename it.")
+    how = mapping.source_of(path.name) if mapping else None
     try:
-        return _recognise(path, name, scratch, mapping.source_of(path.name) if mapping else None)
+        with ThreadPoolExecutor(1) as other:  # it hashes while the text is looked through
+            return _recognise(path, name, scratch, how, other.submit(digest_of, path))
     except (gzip.BadGzipFile, zlib.error, EOFError) as error:
         raise DataError(f"{name}: the compressed file is damaged ({error})", hint="Copy it again.") from error
     except OSError as error:
         raise DataError(f"{name}: cannot be read: {error.strerror}", hint="Check its rights.") from error
 
 
-def _recognise(path: Path, name: str, scratch: Path, how: SourceMap | None) -> list[Source]:
+def _recognise(
+    path: Path, name: str, scratch: Path, how: SourceMap | None, hashed: Future[str]
+) -> list[Source]:
     with path.open("rb") as raw:
         zipped = raw.read(2) == b"\x1f\x8b"
-    digest, readable, line_end, above = digest_of(path), path, 1, how.skip_rows if how else 0
-    plain = scratch / f"{digest[:16]}.csv"
+    readable, line_end, above = path, 1, how.skip_rows if how else 0
+    plain = scratch / f"{hashlib.sha256(str(path).encode()).hexdigest()[:16]}.csv"
     if (delimiter := mend.delimiter_of(path, zipped)) is not None:
-        return _to_mend(path, name, zipped, delimiter, scratch, digest)
+        return _to_mend(path, name, zipped, delimiter, scratch, hashed.result())
     if how and (how.encoding != "utf-8" or above):
         plain_copy(path, plain, name, zipped, how.encoding, above)
         readable, zipped = plain, False
@@ -137,9 +144,11 @@ def _recognise(path: Path, name: str, scratch: Path, how: SourceMap | None) -> l
     with open_bytes(readable, zipped) as file:
         bom = 3 if file.read(3) == b"\xef\xbb\xbf" else 0
     rest = (readable, zipped, bom, line_end, above)
-    size = path.stat().st_size
+    digest, size = hashed.result(), path.stat().st_size
     if table:
-        return [Source(path, name, table, header, digest, digest, size, header, *rest)]
+        return [
+            Source(path, name, table, header, digest, digest, size, header, *rest, in_print=lines.in_print)
+        ]
     assert how
     found: list[Source] = []
     for part in how.tables:

@@ -19,6 +19,11 @@ SPREADSHEETS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 CHUNK = 1 << 19
 """Bytes read at a time. A line that fills a whole one is refused; the engine's reader would stop at 2 MB."""
 
+CONTROLS = bytes(0 if byte < 9 or 14 <= byte < 32 else byte for byte in range(256))
+"""Makes every control character that no text holds a NUL."""
+DIGEST_CHUNK = 1 << 23
+"""Large, so that another thread is seldom kept from its work."""
+
 
 def open_bytes(path: Path, zipped: bool) -> BinaryIO:
     """The file's bytes, uncompressed."""
@@ -34,6 +39,8 @@ class Lines:
     cr: int = 0
     since_end: int = 0
     """Bytes since the last line end."""
+    in_print: bool = True
+    """Whether no control character is among them, but for tabs and what ends lines or pages."""
 
     @property
     def plain(self) -> bool:
@@ -49,7 +56,7 @@ class Lines:
 
     def add(self, data: bytes) -> None:
         """Step over the data."""
-        cr = data.count(b"\r")
+        cr = data.count(b"\r") if b"\r" in data else 0
         self.lf += data.count(b"\n")
         self.crlf += data.count(b"\r\n") if cr else 0
         self.cr += cr
@@ -66,7 +73,7 @@ def digest_of(path: Path) -> str:
     """Hash of the bytes as stored."""
     digest = hashlib.sha256()
     with path.open("rb") as file:
-        while block := file.read(CHUNK):
+        while block := file.read(DIGEST_CHUNK):
             digest.update(block)
     return digest.hexdigest()
 
@@ -98,7 +105,9 @@ def _check_chunk(data: bytes, lines: Lines, name: str, *, last: bool = False) ->
         if last or error.reason != "unexpected end of data" or error.end != len(data):
             raise _not_utf8(name, *lines.at(data, error.start), data[error.start :]) from None
         whole = error.start
-    if (nul := data.find(b"\0")) >= 0:
+    if b"\0" in data.translate(CONTROLS):
+        lines.in_print = False
+    if not lines.in_print and (nul := data.find(b"\0")) >= 0:
         line, byte = lines.at(data, nul)
         raise DataError(
             f"{name}, line {line}, byte {byte}: a NUL byte, so this is not a text file",
