@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from repermit.studies.location.chain import Cell
-from repermit.warehouse import Connection, rows
+from repermit.warehouse import Connection, once, rows
 
 IN_HOUSING = ("connection_look", "pull_test", "strain_relief_look", "supply_voltage", "sensor_swap")
 """Checks for which the housing of a position has to be opened."""
@@ -80,6 +80,7 @@ group by all
 """
 
 
+@once
 def check_minutes(con: Connection, end: date) -> Minutes:
     """Minutes by check on all records before a day.
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from repermit.studies.location.chain import Cell
 from repermit.studies.location.masking import Masking, Pattern, masking
 from repermit.studies.selection import Window
-from repermit.warehouse import Connection, bring, one, rows
+from repermit.warehouse import Connection, bring, once, one, rows
 
 if TYPE_CHECKING:
     import numpy as np
@@ -38,7 +38,7 @@ PATTERN = (
     " e.indicated_position, case when f.action <> 'none' then f.action end as action, f.shop, f.position, f.place, f.cause"
 )
 COLUMNS = ", ".join(Pattern.__dataclass_fields__)
-FAULTS = f"""create or replace temp table shared_faults as
+FAULTS = f"""
 select episode_id, trailer_id, dense_rank() over (order by {COLUMNS}) - 1 as pattern, {COLUMNS}
 from (
     select f.episode_id, f.trailer_id, {PATTERN}
@@ -46,7 +46,9 @@ from (
     left join staging.trailers t on t.trailer_id = f.trailer_id and t.service_from = f.service_from
     where f.counts_as = 'fault' and f.started_at >= $first and f.started_at < $end
         and (f.open_until is null or $end <= f.open_until)
-)"""
+)
+"""
+BY_PATTERN = f"select {COLUMNS}, count(*) from {{faults}} group by pattern, {COLUMNS} order by pattern"
 
 
 @dataclass(frozen=True)
@@ -145,7 +147,9 @@ def share(con: Connection, window: Window) -> Sharing:
     """Share out the faults of a window, and leave the two temporary tables behind."""
     import numpy as np
 
-    patterns, counts = _patterns(con, window)
+    days = {"first": window.first, "end": window.end}
+    con.execute(f"create or replace temp table shared_faults as {FAULTS}", days)
+    patterns, counts = _patterns(rows(con, BY_PATTERN.format(faults="shared_faults")))
     trailers = "(select trailer_id, row_number() over (order by trailer_id) - 1 as number from (select distinct trailer_id from staging.trailers))"
     seen = con.execute(
         f"select number, pattern, count(*) as n from shared_faults join {trailers} using (trailer_id) group by all order by all"
@@ -157,8 +161,9 @@ def share(con: Connection, window: Window) -> Sharing:
     return s
 
 
+@once
 def likely_cells(
-    con: Connection, window: Window, asked: list[Pattern]
+    con: Connection, window: Window, asked: tuple[Pattern, ...]
 ) -> list[list[tuple[Cell, float]] | None]:
     """The cells that may be behind faults of which only the pattern is known, with probabilities that add up to 1.
 
@@ -166,7 +171,7 @@ def likely_cells(
     """
     import numpy as np
 
-    patterns, counts = _patterns(con, window)
+    patterns, counts = _seen(con, window)
     nobody = np.zeros(0, dtype=np.int64)
     every = np.append(counts, np.zeros(len(asked)))
     s = share_out([*patterns, *asked], every, nobody, nobody, nobody.astype(np.float64), 0)
@@ -178,14 +183,16 @@ def likely_cells(
     return found
 
 
-def _patterns(con: Connection, window: Window) -> tuple[list[Pattern], NDArray[np.float64]]:
-    """`shared_faults` of a window; its patterns, and how many faults show each."""
+@once
+def _seen(con: Connection, window: Window) -> tuple[list[Pattern], NDArray[np.float64]]:
+    """The patterns of a window's faults, and how many faults show each."""
+    days = {"first": window.first, "end": window.end}
+    return _patterns(rows(con, BY_PATTERN.format(faults=f"({FAULTS})"), days))
+
+
+def _patterns(found: list[tuple[Any, ...]]) -> tuple[list[Pattern], NDArray[np.float64]]:
     import numpy as np
 
-    con.execute(FAULTS, {"first": window.first, "end": window.end})
-    found = rows(
-        con, f"select {COLUMNS}, count(*) from shared_faults group by pattern, {COLUMNS} order by pattern"
-    )
     return [Pattern(*row[:-1]) for row in found], np.array([row[-1] for row in found], dtype=np.float64)
 
 

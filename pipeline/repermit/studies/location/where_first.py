@@ -21,7 +21,7 @@ from repermit.studies.location.check_minutes import IN_HOUSING, Minutes, check_m
 from repermit.studies.location.masking import RESOLVED_FAULTS, Pattern
 from repermit.studies.location.sharing import likely_cells
 from repermit.studies.selection import Selection, Window
-from repermit.warehouse import Connection, rows
+from repermit.warehouse import Connection, once, rows
 from repermit.wording import number, percent, seen, whole, words
 
 if TYPE_CHECKING:
@@ -181,14 +181,9 @@ def where_first(
         if selection.system in (None, system)
         for told in _indications(system, n, indicated)
     ]
-    patterns = [_pattern(system, n, told) for system, n, told in wanted]
+    patterns = tuple(_pattern(system, n, told) for system, n, told in wanted)
     every = Window(date.min, end)
-    past = {(s, str(i)): counts for s, i, *counts in rows(con, PAST, {"end": end})}
-    credited: dict[tuple[str, str], Counter[Place]] = {}
-    for system, told, position, place, cause, n in rows(con, FOUND, {"end": end}):
-        if place != "rack":
-            at = credited.setdefault((system, str(told)), Counter())
-            at[check_of((position, place, cause)), position] += n
+    past, credited = _past(con, end)
     found = []
     for (system, n, told), cells in zip(wanted, likely_cells(con, every, patterns), strict=True):
         alike, nothing, visits = past.get((system, str(told)), (0, 0, 0))
@@ -197,6 +192,20 @@ def where_first(
         findings = sum(counts[0] for (of, _), counts in past.items() if of == system)
         found.append(Search(system, n, told, steps, expected, customary, alike, nothing, visits, findings))
     return Searches(about(con, store, selection), minutes, tuple(found), selection.shop)
+
+
+@once
+def _past(
+    con: Connection, end: date
+) -> tuple[dict[tuple[str, str], list[int]], dict[tuple[str, str], Counter[Place]]]:
+    """By system and indication: whole findings, visits in which nothing was found, and all; and findings by check."""
+    past = {(s, str(i)): counts for s, i, *counts in rows(con, PAST, {"end": end})}
+    credited: dict[tuple[str, str], Counter[Place]] = {}
+    for system, told, position, place, cause, n in rows(con, FOUND, {"end": end}):
+        if place != "rack":
+            at = credited.setdefault((system, str(told)), Counter())
+            at[check_of((position, place, cause)), position] += n
+    return past, credited
 
 
 LENGTHS = """

@@ -83,7 +83,7 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
     whole = covered(con)
     first = min(whole.first, selection.window.first) if whole else selection.window.first
     every = Window(first, selection.window.end)
-    repairs = load(con, Selection(selection.window))
+    repairs = load(con, selection.window)
     mine, others = repairs.of(Selection(selection.window, shop=shop)), repairs.not_of(shop)
     firsts = repairs.of(Selection(selection.window, shop=shop), "is_first")
     works = repairs.frame[mine].filter(pl.col("method").is_not_null())["action"].unique().to_list()

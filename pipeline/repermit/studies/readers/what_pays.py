@@ -236,7 +236,7 @@ def _methods(con: Connection, selection: Selection) -> list[Action]:
     """Of each kind of fix, the way of working that comes back most, replaced by the one that comes back least."""
     found = []
     for action, told, of in _ways(con, selection.window):
-        pool = load(con, Selection(selection.window))
+        pool = load(con, selection.window)
         own = set(pool.of(Selection(selection.window, fleet=selection.fleet)).tolist())
         mine = {key: len(own & set(index.tolist())) for key, index in of.items()}
         found += _method(con, selection, action, told, mine)
@@ -249,7 +249,7 @@ def _ways(con: Connection, window: Window) -> tuple[tuple[str, list[Fix], dict[s
 
     Ways are held against each other within one action, on all fleets' records.
     """
-    pool, level = load(con, Selection(window)), settings_of(con).level
+    pool, level = load(con, window), settings_of(con).level
     ways = []
     for action, mine in pool.groups(pool.of(Selection(window)), "action"):
         of = dict(pool.groups(mine, "method"))

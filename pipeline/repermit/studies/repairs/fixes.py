@@ -223,7 +223,7 @@ def fixes(con: Connection, store: str, selection: Selection, by: str) -> Fixes:
     import numpy as np
 
     level = settings_of(con).level
-    pool = load(con, Selection(selection.window))
+    pool = load(con, selection.window)
     chosen, firsts = pool.of(selection), pool.of(selection, "is_first")
     groups, first_of = pool.groups(chosen, by), dict(pool.groups(firsts, by))
     known = np.concatenate([chosen[:0], *(mine for key, mine in groups if key is not None)])

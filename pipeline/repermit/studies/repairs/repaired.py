@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from repermit.studies.selection import Selection, covered
+from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, frame, once
 
 if TYPE_CHECKING:
@@ -177,13 +177,19 @@ class Repairs:
         return self._strata[alike]
 
 
-@once
-def load(con: Connection, end: Selection) -> Repairs:
+def load(con: Connection, window: Window) -> Repairs:
     """All repairs returned before the window's end, of every shop and fleet."""
+    whole = covered(con)
+    first = whole.first if whole and whole.first < window.end else window.first
+    return _load(con, Window(first, window.end))
+
+
+@once
+def _load(con: Connection, record: Window) -> Repairs:
     import numpy as np
     import polars as pl
 
-    rows = frame(con, REPAIRS, end.parameters(REPAIRS))
+    rows = frame(con, REPAIRS, {"end": record.end})
     followed = rows["followed_us"].cast(pl.Float64).to_numpy() / US_PER_DAY
     following = rows["next_us"].cast(pl.Float64).fill_null(np.inf).to_numpy() / US_PER_DAY
     failed = (following <= followed) & rows["in_service"].to_numpy()
@@ -208,18 +214,16 @@ def load(con: Connection, end: Selection) -> Repairs:
         same=same,
         unknown=unknown,
         share=_shares(rows, days, failed, same, unknown),
-        per_day=_background(con, end, rows),
+        per_day=_background(con, record, rows),
         trailer=rows.select(pl.col("trailer_id").rank("dense").cast(pl.Int64)).to_series().to_numpy(),
     )
 
 
-def _background(con: Connection, end: Selection, rows: pl.DataFrame) -> FloatArray:
+def _background(con: Connection, record: Window, rows: pl.DataFrame) -> FloatArray:
     """Faults a day at the position of each repair, of the days on record: trailers are in service long before."""
     import polars as pl
 
-    whole, window = covered(con), end.window
-    first = whole.first if whole and whole.first < window.end else window.first
-    days = {"first": first, "end": window.end, "day": US_PER_DAY}
+    days = {"first": record.first, "end": record.end, "day": US_PER_DAY}
     rates = frame(con, BACKGROUND, days)
     joined = rows.select("position").join(rates, on="position", how="left", maintain_order="left")
     found: FloatArray = joined["per_day"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
