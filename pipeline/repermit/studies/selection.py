@@ -145,6 +145,7 @@ def on_record(con: Connection, window: Window) -> bool:
     return whole is not None and window.first < whole.end and whole.first < window.end
 
 
+@once
 def known(con: Connection, name: str) -> list[str]:
     """The fleets, systems, terminals or shops on record."""
     return [value for (value,) in rows(con, FILTERS[name])]

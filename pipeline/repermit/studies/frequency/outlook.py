@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
-from repermit.studies.frequency.rates import rates
+from repermit.studies.frequency.rate_units import exposure_by_month
+from repermit.studies.frequency.rates import US_PER_DAY
 from repermit.studies.selection import Selection, Window, covered, parse_month
 from repermit.warehouse import Connection, records, settings_of
 from repermit.wording import interval, number, percent, seen, whole, words
@@ -134,9 +135,9 @@ def outlook(con: Connection, store: str, selection: Selection) -> Outlook:
         return Outlook(head, "loads", (), (), (), (), False, few)
     window = Window(parse_month(months[0]).first, parse_month(months[-1]).end)
     history = Selection(window, selection.fleet, selection.system, None, selection.shop)
-    by_month = {row.keys["month"]: row for row in rates(con, store, history, ("month",)).rows}
-    per = "loads" if any(row.loads for row in by_month.values()) else "days"
-    exposure = [float(getattr(by_month[m], per) or 0) if m in by_month else 0.0 for m in months]
+    by_month = exposure_by_month(con, history)
+    per = "loads" if any(loads for _, loads in by_month.values()) else "days"
+    exposure = [_exposure(*by_month.get(month, (0, 0)), per) for month in months]
     series = _series(records(con, SERIES, history.parameters(SERIES)), months)
     level = settings_of(con).level
     rows, quarter, season_out = _forecasts(series, exposure, months, level)
@@ -155,6 +156,10 @@ def outlook(con: Connection, store: str, selection: Selection) -> Outlook:
         for i, month in enumerate(months)
     )
     return Outlook(head, per, tuple(rows), tuple(quarter), tuple(held), past, season_out)
+
+
+def _exposure(us: int, loads: int, per: str) -> float:
+    return float(loads) if per == "loads" else us / US_PER_DAY
 
 
 Series = dict[str, dict[str, list[float]]]

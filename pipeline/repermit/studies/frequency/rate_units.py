@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from repermit.studies.location.sharing import WHOLE
 from repermit.studies.selection import Selection, Window
-from repermit.warehouse import Connection, once
+from repermit.warehouse import Connection, once, rows
 
 FINDING_KEYS = ("position", "place", "cause")
 EXPOSURE_KEYS = {
@@ -88,6 +88,13 @@ def _exposure(con: Connection, window: Window, by_terminal: bool) -> str:
     sql = sql.replace("TERMINAL", "terminal" if by_terminal else "null::varchar")
     con.execute(f"create or replace temp table {name} as {sql}", {"first": window.first, "end": window.end})
     return name
+
+
+def exposure_by_month(con: Connection, selection: Selection) -> dict[str, tuple[int, int]]:
+    """Days at risk (microseconds) and loads of a selection without a terminal, by month (YYYY-MM)."""
+    table = _exposure(con, selection.window, False)
+    sql = f"select month, sum(us)::bigint, sum(loads)::bigint from {table} where {SPELL} group by month"
+    return {month: (us, loads) for month, us, loads in rows(con, sql, selection.parameters(sql))}
 
 
 def _exposure_sql(con: Connection, by: tuple[str, ...], selection: Selection) -> str:

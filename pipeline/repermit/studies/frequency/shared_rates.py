@@ -96,7 +96,7 @@ class SharedCounts:
         shares = sparse.csr_matrix(
             (self.n, (self.cell, self.pair)), shape=(self.size, len(self.sharing.share))
         )
-        moves = [(residual @ drawn, shares @ moved) for drawn, moved in self.sharing.again()]
+        moves = [(residual @ drawn, shares @ moved) for drawn, moved in self.sharing.again]
         as_they_are, moved = (np.array(part) for part in zip(*moves, strict=True))
         added = (as_they_are + moved).var(axis=0, ddof=1) - as_they_are.var(axis=0, ddof=1)
         units = np.bincount(cell[exposure > 0], minlength=self.size)

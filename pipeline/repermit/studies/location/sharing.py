@@ -8,8 +8,8 @@ filters of the question. Visits in which nothing was found stay what they are, a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from repermit.studies.location.chain import Cell
@@ -73,9 +73,8 @@ class Sharing:
     count: NDArray[np.float64]
     trailers: int
 
-    def again(
-        self, replicates: int = REPLICATES
-    ) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    @cached_property
+    def again(self) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
         """For each resample of trailers: how often each is drawn, and by how much the shares of the pairs move."""
         import numpy as np
         from scipy import sparse
@@ -87,10 +86,12 @@ class Sharing:
         known = self.masking.ways.of(resolved)
         shape = (len(resolved), self.trailers)
         seen = sparse.csr_matrix((self.count, (self.pattern, self.trailer)), shape=shape)[resolved]
-        for _ in range(replicates):
+        found = []
+        for _ in range(REPLICATES):
             drawn = draws.poisson(1.0, self.trailers).astype(np.float64)
             fitted = fit(known, np.asarray(seen @ drawn), start=self.fitted, steps=STEPS_AGAIN)
-            yield drawn, self.pairs.shares(fitted) - self.share
+            found.append((drawn, self.pairs.shares(fitted) - self.share))
+        return tuple(found)
 
 
 @dataclass(frozen=True)

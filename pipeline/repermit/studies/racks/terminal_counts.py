@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from repermit.studies.racks.cleared import cleared_within
-from repermit.warehouse import Connection, records
+from repermit.warehouse import Connection, records, rows
 
 Lane = str | None
 Place = tuple[str | None, Lane]
@@ -86,7 +86,10 @@ def tallies(
             mine[name] = mine.get(name, 0) + n
             of_lane[name] = of_lane.get(name, 0) + n
 
-    for row in records(con, LOADS, days) + records(con, REFUSED, days):
+    for lane, trailer, loads in rows(con, LOADS, days):  # a row each, and by far the most rows
+        units[lane][trailer]["loads"] = loads
+        counts[lane]["loads"] += loads
+    for row in records(con, REFUSED, days):
         add(row.pop("lane"), row.pop("trailer_id"), row)
     for row in records(con, EPISODES, days):
         add(row["lane"], row["trailer_id"], {"episodes": row["n"], row["became"]: row["n"]})
