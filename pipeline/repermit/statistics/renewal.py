@@ -1,6 +1,6 @@
 """Lives whose birth nobody saw: what a renewal process that began long before says of the time to the next failure.
 
-Touches numpy and scipy.signal only. It knows units that are renewed in one place at once when they fail, a place
+Touches numpy and scipy.linalg only. It knows units that are renewed in one place at once when they fail, a place
 whose first unit was new when the process began, and a watch that began later.
 
 References
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import signal
+from scipy import linalg
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -37,34 +37,34 @@ def remaining_survival(
     G_a the forward one's survival. m comes from the renewal equation by the midpoint rule [2], the integral by the
     same; both err by the square of the step. Row 0 is S itself, column 0 is 1 but for that error.
     """
-    half = (np.arange(gaps + ahead + 1) + 0.5) * step
-    whole = np.arange(gaps + ahead + 2) * step
+    half = (np.arange(gaps + ahead) + 0.5) * step
+    whole = np.arange(gaps + ahead + 1) * step
     first = np.exp(-((whole / scale) ** shape))
     found = np.empty((gaps + 1, ahead + 1))
     found[0] = first[: ahead + 1]
     if not gaps:
         return found
-    survival_half = np.exp(-((half / scale) ** shape))
-    renewed_by = -np.expm1(-((whole[1 : gaps + 1] / scale) ** shape) - other_rate * whole[1 : gaps + 1])
+    middle, fade = np.exp(-((half / scale) ** shape)), np.exp(-other_rate * half[:gaps])
+    unmoved = np.exp(-other_rate * whole[1 : gaps + 1])
     # A life far shorter than a step can't be told on this grid; the floor keeps its likelihood finite and small.
-    kept = survival_half[:gaps] * np.exp(-other_rate * half[:gaps])
+    kept = fade * middle[:gaps]
     kept[0] = max(kept[0], 1e-6)
-    births = signal.lfilter([1.0], kept, renewed_by)
-    fade, fresh = np.exp(-other_rate * step), np.exp(-other_rate * step / 2) * survival_half
-    # In place at a watch i and alive at time s of the process, s >= i: those born before step i - 1 and there a step
-    # ago, and those born since; one pass over i for all s at once.
-    lived = np.concatenate([np.zeros(gaps), fresh])
-    born = births[:, None] * _diagonals(lived, gaps - 1, gaps, gaps + ahead + 1, -1)
-    there = signal.lfilter([1.0], [1.0, -fade], born, axis=0)
-    found[1:] = _diagonals(there.ravel(), 1, gaps, ahead + 1, gaps + ahead + 2)
-    found[1:] += fade ** np.arange(1, gaps + 1)[:, None] * _diagonals(first, 1, gaps, ahead + 1, 1)
+    by_age, none = fade[:, None] * _neighbours(middle, 0, gaps, ahead + 1), np.zeros(gaps - 1)
+    of_births = _neighbours(np.concatenate([none, kept]), 0, gaps, gaps)[
+        :, ::-1
+    ]  # row i: kept[i], ..., kept[0], 0, ...
+    births = linalg.solve_triangular(
+        of_births, 1 - first[1 : gaps + 1] * unmoved, lower=True, check_finite=False
+    )
+    by_birth = np.ascontiguousarray(_neighbours(np.concatenate([none, births]), 0, gaps, gaps))
+    found[1:] = by_birth @ by_age[::-1] + unmoved[:, None] * _neighbours(first, 1, gaps, ahead + 1)
     return found
 
 
-def _diagonals(values: FloatArray, start: int, rows: int, columns: int, apart: int) -> FloatArray:
-    """A view of values as rows of neighbours, each beginning so many further than the one before."""
+def _neighbours(values: FloatArray, start: int, rows: int, columns: int) -> FloatArray:
+    """A view of values as rows of neighbours, each beginning one further than the one before."""
     size = values.itemsize
-    return np.ndarray((rows, columns), np.float64, values, start * size, (apart * size, size))
+    return np.ndarray((rows, columns), np.float64, values, start * size, (size, size))
 
 
 @dataclass(frozen=True)

@@ -24,11 +24,16 @@ from repermit.statistics.renewal import UnknownBirths
 
 FloatArray = NDArray[np.float64]
 Interval = tuple[float, float, float]
+Best = Callable[[float, float | None], tuple[float, float]]
 
 SHAPES = (0.02, 50.0)
 """Shapes that are tried; one at an end of this range means that the lives do not tell the shape."""
 FAR = 14.0
 """Ages are followed up to exp(14), about a million, times beyond the longest life seen; then a limit is none."""
+LEAST = -1e300
+"""Stands for likelihoods too small to reckon with."""
+ENOUGH = 1e-10
+"""A peak is found where no more than this is left to climb."""
 NONE: Interval = (float("nan"), float("nan"), float("nan"))
 
 
@@ -152,6 +157,8 @@ class _Likelihood:
         self.weight = np.bincount(where, np.concatenate([w, -w[e > 0]]), ages.size)
         self.log_age = np.log(ages) - self.longest
         self.hazards: dict[float, float] = {}
+        self.step = min(0.5 / np.sqrt(self.failures + 0.5), 0.2)
+        self.scales = np.linspace(self.longest - 6, self.longest + 8, 15)
         self.best = (float("nan"), float("nan"))
         self.peak = float("nan")
 
@@ -174,16 +181,13 @@ class _Likelihood:
         return float(found)
 
     def best_scale(self, x: float, near: float | None = None) -> tuple[float, float]:
-        """(log scale, likelihood) at its best for log shape x; sought near a log scale where there is no formula."""
+        """(log scale, likelihood) at its best for log shape x; sought near a log scale, or everywhere, where there is no formula."""
         own = self.longest + (
             np.log(self.hazard(x) / self.own_failures) / np.exp(x) if self.own_failures else 0.0
         )
         if self.unknown is None:
             return own, self(x, own)
-        if near is None:
-            grid = np.linspace(self.longest - 6, self.longest + 8, 15)
-            near = float(max(grid, key=lambda y: self(x, float(y))))
-        return _highest(lambda y: self(x, y), near, 0.3)
+        return _highest(lambda y: self(x, y), near, self.step, self.scales)
 
     def climb(self) -> bool:
         """Find the peak; False where there is none within the range of shapes."""
@@ -197,37 +201,15 @@ class _Likelihood:
         if top in (0, grid.size - 1):
             return False
         start = ridge[top][1]
-        bracket = (grid[top - 1], grid[top], grid[top + 1])
-
-        def depth(x: float) -> float:
-            return -self.best_scale(float(x), start)[1]
-
-        try:
-            found = optimize.minimize_scalar(depth, bracket, tol=1e-9 if self.unknown is None else 1e-6)
-        except (
-            ValueError
-        ):  # from there the scale has another peak, so that the middle is no lower than its ends
-            found = optimize.minimize_scalar(depth, bounds=bracket[::2], method="bounded")
-        x = float(found.x)
+        x, _ = _highest(lambda x: self.best_scale(x, start)[1], float(grid[top]), self.step, grid)
         y, self.peak = self.best_scale(x, start)
         self.best = (x, y)
         return True
 
     def shape(self, level: float) -> Interval:
         """The shape with its profile limits."""
-        x, near = self.best[0], self.best[1]
-
-        def profile(at: float) -> float:
-            nonlocal near
-            near, value = self.best_scale(at, near)
-            if (
-                self.unknown and value < self.peak - drop
-            ):  # unknown births may bring a second peak in the scale
-                near, value = max((near, value), self.best_scale(at), key=lambda found: found[1])
-            return value
-
-        drop = float(special.chdtri(1, 1 - level)) / 2
-        low, high = self._limits(profile, x, np.log(SHAPES[0]), np.log(SHAPES[1]), level)
+        x, y = self.best
+        low, high = self._limits(self.best_scale, x, y, np.log(SHAPES[0]), np.log(SHAPES[1]), level)
         return float(np.exp(x)), float(np.exp(low)), float(np.exp(high))
 
     def age(self, share: float, level: float) -> Interval:
@@ -235,23 +217,14 @@ class _Likelihood:
         log_log = float(np.log(-np.log1p(-share)))
         x = self.best[0]
         z = self.best[1] + log_log * np.exp(-x)
-        drop = float(special.chdtri(1, 1 - level)) / 2
-        near = x
 
-        def best_from(at: float, start: float) -> tuple[float, float]:
-            return _highest(
-                lambda x: self(x, at - log_log * np.exp(-x)) if abs(x) < 5 else -1e300 - abs(x), start, 0.1
-            )
+        def best_shape(at: float, near: float | None) -> tuple[float, float]:
+            def of(x: float) -> float:
+                return self(x, at - log_log * np.exp(-x)) if abs(x) < 5 else LEAST
 
-        def profile(at: float) -> float:
-            nonlocal near
-            near, value = best_from(at, near)
-            if value < self.peak - drop:  # before it counts as outside, from elsewhere too
-                starts = (x, *np.linspace(-2.0, 2.0, 5).tolist())
-                near, value = max((best_from(at, start) for start in starts), key=lambda found: found[1])
-            return value
+            return _highest(of, near, self.step, np.linspace(-2.0, 2.0, 9))
 
-        low, high = self._limits(profile, z, self.longest - FAR - 10, self.longest + FAR, level)
+        low, high = self._limits(best_shape, z, x, self.longest - FAR - 10, self.longest + FAR, level)
         return float(np.exp(z)), float(np.exp(low)), float(np.exp(high))
 
     def edge(self, level: float, rays: int) -> list[tuple[float, float]]:
@@ -260,7 +233,6 @@ class _Likelihood:
         log_log = float(np.log(-np.log1p(-share)))
         x0 = self.best[0]
         z0 = self.best[1] + log_log * np.exp(-x0)
-        drop = float(special.chdtri(1, 1 - level)) / 2
         reach = 1.0 / np.sqrt(self.failures)
         points = []
         for angle in np.arange(rays) * 2 * np.pi / rays:
@@ -270,58 +242,90 @@ class _Likelihood:
                 x = min(max(x0 + r * dx, np.log(SHAPES[0])), np.log(SHAPES[1]))
                 return x, z0 + r * dz - log_log * np.exp(-x)
 
-            def fall(r: float) -> float:
-                return self(*at(r)) - self.peak + drop
+            def room(r: float) -> float:
+                return self._room(self(*at(r)), level)
 
             r = 1.0
-            while fall(r) > 0 and r < 60:
+            while room(r) > 0 and r < 60:
                 r *= 1.6
-            x, y = at(float(optimize.brentq(fall, 0.0, r, xtol=1e-6)) if fall(r) < 0 else r)
+            x, y = at(float(optimize.brentq(room, 0.0, r, xtol=1e-6)) if room(r) < 0 else r)
             points.append((float(np.exp(x)), float(np.exp(min(y, 600.0)))))
         return points
 
     def _limits(
-        self, profile: Callable[[float], float], at: float, least: float, most: float, level: float
+        self, best: Best, at: float, free: float, least: float, most: float, level: float
     ) -> tuple[float, float]:
-        """Where the profile has fallen so far on either side of its peak; nan where it does not."""
-        drop = float(special.chdtri(1, 1 - level)) / 2
-        # A profile is sought from where the last one was, so each place is asked once; it is highest at the peak.
-        seen = {at: drop}
+        """Where the profile has fallen so far on either side of its peak; nan where it does not.
 
-        def fall(x: float) -> float:
-            if x not in seen:
-                seen[x] = profile(x) - self.peak + drop
+        ``best``: what is left free, ``free`` at the peak, at its best. Unknown births may bring more than one peak, so
+        it is sought everywhere before a place counts as outside, and once more at the limit that was found.
+        """
+        near, seen = free, {at: self._room(self.peak, level)}
+
+        def room(x: float, everywhere: bool = False) -> float:
+            nonlocal near
+            if everywhere or x not in seen:
+                near, value = best(x, near)
+                if everywhere:
+                    near, value = max((near, value), best(x, None), key=lambda found: found[1])
+                seen[x] = self._room(value, level)
             return seen[x]
 
         found = []
         for end in (least, most):
-            inside, step = at, np.sign(end - at) * 0.8 / np.sqrt(self.failures + 0.5)
-            outside = at + step
-            while fall(outside) > 0 and abs(outside - at) < abs(end - at):
-                inside, step = outside, step * 1.5
-                outside += step
+            near, inside, most_room = free, at, seen[at]
+            outside = at + np.sign(end - at) * 1.6 / np.sqrt(self.failures + 0.5)
+            while abs(outside - at) < abs(end - at) and (room(outside) > 0 or room(outside, True) > 0):
+                further = 1.1 / max(1 - seen[outside] / most_room, 0.4)  # as if it went on falling so
+                inside, outside = outside, at + (outside - at) * further
             outside = min(max(outside, least), most)
-            found.append(
-                float(optimize.brentq(fall, inside, outside, xtol=1e-8))
-                if fall(outside) < 0
-                else float("nan")
-            )
+            if room(outside) >= 0:
+                found.append(float("nan"))
+                continue
+            limit = float(optimize.brentq(room, inside, outside, xtol=1e-7))
+            if room(limit, True) > 1e-3:
+                limit = float(optimize.brentq(room, limit, outside, args=(True,), xtol=1e-7))
+            found.append(limit)
         return found[0], found[1]
 
+    def _room(self, value: float, level: float) -> float:
+        """How far a likelihood is from a limit, below 0 where beyond: by roots, whose fall is all but straight."""
+        return float(np.sqrt(special.chdtri(1, 1 - level)) - np.sqrt(2 * max(self.peak - value, 0.0)))
 
-def _highest(of: Callable[[float], float], near: float, step: float) -> tuple[float, float]:
-    """(argument, value) of the highest point of a function of one variable with one peak, sought from `near`."""
-    points = [near - step, near, near + step]
-    values = [of(v) for v in points]
+
+def _highest(
+    of: Callable[[float], float], near: float | None, step: float, everywhere: FloatArray
+) -> tuple[float, float]:
+    """(argument, value) of the highest point of a function of one variable, sought from `near`, or the best of a grid.
+
+    Ever longer steps until a point is no lower than those beside it, then parabolas through the three.
+    """
+
+    def value(at: float) -> float:
+        return max(of(at), LEAST)
+
+    b = max(everywhere.tolist(), key=value) if near is None else near
+    a, c = b - step, b + step
+    low, top, high = value(a), value(b), value(c)
     for _ in range(60):
-        if values[0] > values[1]:
-            points, values = [points[0] - step, *points[:2]], [of(points[0] - step), *values[:2]]
-        elif values[2] > values[1]:
-            points, values = [*points[1:], points[2] + step], [*values[1:], of(points[2] + step)]
+        step *= 1.5
+        if low > top:
+            a, b, c, low, top, high = a - step, a, b, value(a - step), low, top
+        elif high > top:
+            a, b, c, low, top, high = b, c, c + step, top, high, value(c + step)
         else:
             break
-        step *= 1.5
-    found = optimize.minimize_scalar(
-        lambda v: -of(v), bounds=(points[0], points[2]), method="bounded", options={"xatol": 1e-6}
-    )
-    return float(found.x), -float(found.fun)
+    for _ in range(60):
+        up, down = (top - low) / (b - a), (top - high) / (c - b)
+        bend = (up + down) / (c - a)
+        at = (a + b + up / bend) / 2 if bend > 0 else b
+        if bend * (at - b) ** 2 < ENOUGH or at in (a, b, c):
+            return at, top
+        there = value(at)
+        if there > top:
+            a, b, c, low, top, high = (a, at, b, low, there, top) if at < b else (b, at, c, top, there, high)
+        elif at < b:
+            a, low = at, there
+        else:
+            c, high = at, there
+    return b, top
