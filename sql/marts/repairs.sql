@@ -1,7 +1,16 @@
 -- The next fault is the first that began at or after the return (of a day, at any moment of it), and after the
 -- visit's own episode did.
 with faults as (
-    select *
+    select
+        episode_id,
+        trailer_id,
+        started_at,
+        position,
+        cause,
+        indicated_position,
+        action,
+        outcome,
+        row_number() over (partition by trailer_id order by started_at, episode_id) as fault_no
     from marts.episodes
     where outcome in ('repaired', 'open')
         and coalesce(cause, '') not in ('liquid_present', 'rack_equipment')
@@ -15,22 +24,14 @@ episode_of as (
     where p.part = 'visit'
 ),
 followed as (
-    select
-        v.repair_id,
-        f.episode_id,
-        f.started_at,
-        f.position,
-        f.cause,
-        f.indicated_position,
-        f.action,
-        f.outcome,
-        row_number() over (partition by v.repair_id order by f.started_at, f.episode_id) as rank
+    select v.repair_id, min(f.fault_no) as fault_no
     from core.visits v
     left join episode_of e on e.repair_id = v.repair_id
     join faults f
         on f.trailer_id = v.trailer_id
         and f.started_at >= v.returned_earliest
         and (e.started_at is null or f.started_at > e.started_at)
+    group by v.repair_id
 )
 select
     v.repair_id,
@@ -64,7 +65,8 @@ select
     n.outcome as next_outcome
 from core.visits v
 left join episode_of e on e.repair_id = v.repair_id
-left join followed n on n.repair_id = v.repair_id and n.rank = 1
+left join followed w on w.repair_id = v.repair_id
+left join faults n on n.trailer_id = v.trailer_id and n.fault_no = w.fault_no
 left join staging.trailers t
     on t.trailer_id = v.trailer_id
     and t.service_from <= v.received_at

@@ -1,9 +1,12 @@
 -- One row a part of an episode (a refusal or a visit) with the label that it has before episodes are joined.
+-- part_no is its place among the refusals of its trailer, in order of time, or among the visits, in the order in which
+-- they give the finding: those with permit restored first, the latest before the others.
 select
     h.label,
     h.trailer_id,
     'refusal' as part,
     h.refusal_id as part_id,
+    r.refusal_no as part_no,
     r.refused_at as part_at,
     r.refused_at as part_until,
     r.refused_at as refused_at,
@@ -16,6 +19,13 @@ select
     m.trailer_id,
     'visit',
     m.repair_id,
+    row_number() over (
+        partition by m.trailer_id
+        order by
+            case when v.permit_restored then 0 when v.permit_restored is null then 1 else 2 end,
+            v.received_at desc,
+            v.repair_id desc
+    ),
     v.received_at,
     v.received_latest,
     cast(null as timestamp),

@@ -1,43 +1,48 @@
--- One row an equipment refusal, with the run that it belongs to: the first cut of the episodes.
--- A run is broken by a pause of more than $episode_gap_h hours or by a visit that returned in between.
+-- One row an equipment refusal, with its place among those of its trailer (refusal_no, from 1) and the run that it
+-- belongs to: the first cut of the episodes. A run is broken by a pause of more than $episode_gap_h hours or by a visit
+-- that returned in between.
 with ordered as (
     select
-        r.*,
+        refusal_id,
+        trailer_id,
+        refused_at,
+        row_number() over (partition by trailer_id order by refused_at, refusal_id) as refusal_no,
         lag(refused_at) over (partition by trailer_id order by refused_at, refusal_id) as previous_at
-    from staging.refusals r
+    from staging.refusals
     where equipment
+),
+returned as (
+    select distinct o.refusal_id
+    from ordered o
+    join core.visits v
+        on v.trailer_id = o.trailer_id
+        and v.returned_at > o.previous_at
+        and v.returned_earliest <= o.refused_at
+    where o.previous_at < o.refused_at
+        and o.refused_at <= o.previous_at + interval '$episode_gap_h' hour
 ),
 broken as (
     select
-        o.*,
+        o.refusal_id,
+        o.trailer_id,
+        o.refused_at,
+        o.refusal_no,
         case
-            when previous_at is null then 'first'
-            when refused_at > previous_at + interval '$episode_gap_h' hour then 'pause'
-            when exists (
-                select 1
-                from core.visits v
-                where v.trailer_id = o.trailer_id
-                    and o.previous_at < o.refused_at
-                    and v.returned_at > o.previous_at
-                    and v.returned_earliest <= o.refused_at
-            ) then 'returned'
+            when o.previous_at is null then 'first'
+            when o.refused_at > o.previous_at + interval '$episode_gap_h' hour then 'pause'
+            when r.refusal_id is not null then 'returned'
         end as broken_by
     from ordered o
-),
-numbered as (
-    select
-        b.*,
-        sum(case when broken_by is null then 0 else 1 end) over (
-            partition by trailer_id order by refused_at, refusal_id
-            rows between unbounded preceding and current row
-        ) as run_no
-    from broken b
+    left join returned r on r.refusal_id = o.refusal_id
 )
 select
-    n.*,
-    first_value(refusal_id) over (
-        partition by trailer_id, run_no order by refused_at, refusal_id
-        rows between unbounded preceding and unbounded following
+    b.*,
+    last_value(case when broken_by is not null then refusal_id end ignore nulls) over (
+        partition by trailer_id order by refused_at, refusal_id
+        rows between unbounded preceding and current row
     ) as run_id,
-    min(refused_at) over (partition by trailer_id, run_no) as run_began_at
-from numbered n
+    last_value(case when broken_by is not null then refused_at end ignore nulls) over (
+        partition by trailer_id order by refused_at, refusal_id
+        rows between unbounded preceding and current row
+    ) as run_began_at
+from broken b

@@ -2,7 +2,7 @@
 
 Marts in, a temporary table out. May import `warehouse`. An episode belongs to the lane of its first refusal; where it cleared is seen from there. What the
 terminal wrote down goes first (`released_by` of the last refusal), then the next load on record; among several of
-one day, one at the last refusing lane tells, as in `core.next_loads`.
+one day, one at the last refusing lane tells, as in `steps.next_loads`.
 """
 
 from __future__ import annotations
