@@ -221,14 +221,16 @@ def _decide(con: Connection, table: Table, last_batch: int) -> None:
             "update summed c set loads = c.loads + cur.loads from accepted.loads cur where cur.retired_by is null"
             f" and cur.sums_with = c.sums_with and {same(key, 'c', 'cur')}"
         )
-    con.execute(  # a hash tells at once that no two rows share a key
-        f"create or replace temp table twice as select hash({listed(table.key)}) as h from candidates group by h having count(*) > 1"
+    # As many hashes as rows tell that no two rows share a key: the dearest question, in its cheapest form.
+    hashed = f"hash({listed(table.key)})"
+    rivals = one(con, "select count(*) from candidates") > one(
+        con, f"select count(*) from (select distinct {hashed} from candidates)"
     )
-    rivals = bool(one(con, "select count(*) from twice"))
     if rivals:
+        twice = f"select {hashed} as h from candidates group by h having count(*) > 1"
         con.execute(
-            f"create or replace temp table rivals as select {listed(key)} from candidates where hash({listed(table.key)}) in"
-            f" (select h from twice) group by {listed(key)} having count(*) > 1"
+            f"create or replace temp table rivals as select {listed(key)} from candidates where {hashed} in"
+            f" (select h from ({twice})) group by {listed(key)} having count(*) > 1"
         )
     withdraws = one(con, "select exists (select 1 from judged where withdrawn)")
     undecided = "select c.*, cast(null as varchar) as rival_fate from candidates c"
