@@ -68,9 +68,9 @@ def held_against(count: float, events: ArrayLike, share: ArrayLike, level: float
         return Held(*[math.nan] * 5)
     tail = (1 - level) / 2
     at_least = _law(x, y, s)
-    low = _root(lambda r: at_least(x, r) - tail) if x > 0 else 0.0
-    high = _root(lambda r: tail - (1 - at_least(x + 1, r))) if x < total else math.inf
     ratio = _likeliest(x, y, s)
+    low = _root(lambda r: at_least(x, r) - tail, ratio) if x > 0 else 0.0
+    high = _root(lambda r: tail - (1 - at_least(x + 1, r)), ratio) if x < total else math.inf
     due = x / ratio if 0 < ratio < math.inf else 0.0 if ratio else float(np.sum(y * s / (1 - s)))
     return Held(at_least(x, 1.0), ratio, low, high, due)
 
@@ -178,16 +178,24 @@ def _likeliest(x: float, y: FloatArray, s: FloatArray) -> float:
         return 0.0
     if x >= y.sum():
         return math.inf
-    return _root(lambda r: float(np.sum(y * _chance(s, r))) - x)
+    return _root(lambda r: float(np.sum(y * _chance(s, r))) - x, x / float(np.sum(y * s)))
 
 
-def _root(rises: Callable[[float], float]) -> float:
-    """The ratio at which a rising function is 0; 0 or infinity where that lies beyond the farthest."""
-    if rises(math.exp(-FARTHEST)) >= 0:
-        return 0.0
-    if rises(math.exp(FARTHEST)) <= 0:
-        return math.inf
-    return math.exp(float(optimize.brentq(lambda log: rises(math.exp(log)), -FARTHEST, FARTHEST, xtol=1e-10)))
+def _root(rises: Callable[[float], float], near: float = 1.0) -> float:
+    """The ratio at which a rising function is 0, sought from near; 0 or infinity where it lies beyond the farthest."""
+    at = min(max(math.log(near), -FARTHEST), FARTHEST) if 0 < near < math.inf else 0.0
+    found, step = rises(math.exp(at)), 0.25
+    while True:
+        before, left = at, found
+        at = min(max(at + math.copysign(step, -left), -FARTHEST), FARTHEST)
+        found, step = rises(math.exp(at)), 3 * step
+        if found * left <= 0:
+            break
+        if abs(at) == FARTHEST:
+            return 0.0 if found > 0 else math.inf
+    return math.exp(
+        float(optimize.brentq(lambda log: rises(math.exp(log)), min(at, before), max(at, before), xtol=1e-10))
+    )
 
 
 def _chance(s: FloatArray, ratio: float) -> FloatArray:

@@ -169,8 +169,7 @@ def _row(
     tests: dict[Kind, Held] = {
         kind: held(cells, found.lane, found.others, kind, both, months) for kind in ("elsewhere", "cleared")
     }
-    mine = (cells.lane == found.lane) & (cells.month >= since)
-    cleared, elsewhere = (int(cells.counts(kind)[mine].sum()) for kind in ("cleared", "elsewhere"))
+    cleared, elsewhere = (cells.events(found.lane, kind, since) for kind in ("cleared", "elsewhere"))
     told, all_ = tests[found.told_by], tests["cleared"]
     least = max(_beyond(cleared, all_.low), _beyond(elsewhere, tests["elsewhere"].low))
     point = None if math.isnan(all_.ratio) else min(max(cleared - all_.expected, least), cleared)
@@ -198,8 +197,7 @@ def _chance(cells: Cells, found: Judged, kind: Kind, level: float, months: tuple
     from repermit.studies.racks.rack_side import held
 
     told = held(cells, found.lane, found.others, kind, level, months)
-    mine = (cells.lane == found.lane) & (cells.month >= months[0])
-    n = int(cells.counts(kind)[mine].sum())
+    n = cells.events(found.lane, kind, months[0])
     if not n or math.isnan(told.ratio):
         return Chance(n, _known(told.expected), None, None, None)
     return Chance(

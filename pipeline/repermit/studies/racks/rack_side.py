@@ -61,6 +61,11 @@ class Cells:
         """Events of a kind: here = cleared but not elsewhere."""
         return self.cleared - self.elsewhere if kind == "here" else getattr(self, kind)
 
+    def events(self, lane: int, kind: Kind, since: int) -> int:
+        """Events of a kind at a lane, of the months from `since` on."""
+        at = self.by_lane[lane]
+        return int(self.counts(kind)[at[self.month[at] >= since]].sum())
+
 
 @dataclass(frozen=True)
 class Judged:
