@@ -33,16 +33,16 @@ def typing(world: Path, store: Path) -> None:
     from repermit.ingest import reconcile
     from repermit.ingest.run import ingest
 
-    decide = reconcile._decide
+    decide = reconcile.decide
 
-    def stop(con: Any, table: Any, *rest: Any) -> None:
+    def stop(con: Any, table: Any) -> None:
         if table.name != "loads":
-            return decide(con, table, *rest)
+            return decide(con, table)
         if not con.execute("select count(*) from judged where reasons is null").fetchone()[0]:
             sys.exit("no row of the loads was typed")
         os._exit(0)  # what is open is thrown away
 
-    reconcile._decide = stop
+    reconcile.decide = stop
     ingest(store, [world / "trailers.csv", world / "loads.csv"], now=datetime.now(UTC))
     sys.exit("ingest ended without deciding about the loads")
 

@@ -1,0 +1,113 @@
+"""The rows of one table in one ingest, gathered as text and judged.
+
+May import `contract`, `judging`, `warehouse` and its neighbours `files`, `columns` and `aside`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from repermit.contract import Table
+from repermit.ingest import files
+from repermit.ingest.aside import sums_with
+from repermit.ingest.columns import listed, typed_names
+from repermit.judging import IS_ROW, lacks, passes, reasons, rows_to_judge
+from repermit.warehouse import Connection, literal, one, quote, typed_columns
+
+
+@dataclass(frozen=True)
+class Part:
+    """Rows that are judged together, of one file or of the quarantine.
+
+    `query` gives them as text; `fixed` is the SQL of columns in which all agree; `in_print`: they are known to have no
+    control character.
+    """
+
+    query: str
+    fixed: dict[str, str]
+    in_print: bool
+
+
+WHERE_READ = ("read_in", "said_in", "row_no", "waiting_id", "adds_up", "sums_with")
+ADDS_UP = "sums_with is not null as adds_up"
+APART = 1 << 40
+"""More than the rows of a part: keeps the ids of parts apart."""
+
+
+def gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> list[Part]:
+    """`incoming`: text columns, where and in which ingest each row was read, and whether its lines add up.
+
+    Returns the parts of which it is the union: one a file, and one of the quarantine where a row waits.
+    """
+    columns = [c.name for c in table.all_columns]
+    parts = []
+    said_in = one(con, "select coalesce(max(ingest_id), 0) + 1 from record.batches")
+    for batch, source in sources.items():
+        header = f"[{', '.join(literal(name) for name in source.header)}]"
+        adds, mended, fixed = sums_with(table, batch, source), "", _fixed(table, batch, source, said_in)
+        if source.mends:
+            adds, header = "w.sums_with", f"coalesce(o.header, {header})"
+            mended = (
+                f" left join waiting.{table.name} w on w.waiting_id = s.mends and w.left_by = {batch}"
+                " left join record.batches o on o.batch_id = w.read_in"
+                f" where s.row_no not in (select row_no from src_{batch}_same)"
+            )
+        query = (
+            f"select {listed(columns, 's.')}, {batch} as read_in, {said_in} as said_in, s.row_no,"
+            f" cast(null as bigint) as waiting_id, {adds} as sums_with, {lacks(table, header)} as lacks"
+            f" from src_{batch} s{mended}"
+        )
+        parts.append(Part(query, fixed, source.in_print))
+    if not parts or one(con, f"select exists (select 1 from waiting.{table.name} where left_by is null)"):
+        query = (
+            f"select {listed(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"
+            f" w.waiting_id, w.sums_with, {lacks(table, 'b.header')} as lacks"
+            f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
+            f" where w.left_by is null and {IS_ROW}"
+        )
+        parts.append(Part(query, {}, False))
+    incoming = " union all ".join(f"select *, {ADDS_UP} from ({part.query})" for part in parts)
+    con.execute(f"create or replace temp view incoming as {incoming}")
+    return parts
+
+
+def _fixed(table: Table, batch: int, source: files.Source, said_in: int) -> dict[str, str]:
+    """What is the same for all rows of a file, but for one to mend; of the exposure log, which is not filled from what
+    was accepted, also the columns that it lacks."""
+    if source.mends:
+        return {}
+    given = {c.name for c in table.all_columns if c.name in source.header or c.default is not None}
+    empty = (
+        {}
+        if table.keeps_lines
+        else {
+            name: f"cast(null as {kind})"
+            for name, kind in typed_columns(table)
+            if name.removesuffix("_until") not in given
+        }
+    )
+    adds = sums_with(table, batch, source)
+    return empty | {
+        "read_in": str(batch), "said_in": str(said_in), "waiting_id": "cast(null as bigint)", "sums_with": adds,
+        "adds_up": f"{adds} is not null",
+    }  # fmt: skip
+
+
+def judge(con: Connection, table: Table, parts: list[Part]) -> None:
+    """`judged`: a view of a table a part, in which what is fixed for a part takes no room."""
+    rules, views = table.rules(), []
+    names = [*WHERE_READ, *typed_names(table)]
+    for number, part in enumerate(parts):
+        own = [name for name in names if name not in part.fixed]
+        rows_of = f"(select *, {ADDS_UP} from ({part.query}))"
+        told = ", ".join(
+            f"{'' if name in WHERE_READ else 'row.'}{quote(name)} as {quote(name)}" for name in own
+        )
+        fails = f"case when {passes(rules, part.in_print)} then null else {reasons(rules)} end as reasons"
+        con.execute(
+            f"create or replace temp table judged_{number} as select {told}, {fails}"
+            f" from ({rows_to_judge(table, rows_of, listed(WHERE_READ, 's.'))})"
+        )
+        shown = ", ".join(f"{part.fixed.get(name, quote(name))} as {quote(name)}" for name in names)
+        views.append(f"select {shown}, reasons, rowid + {number} * {APART} as id from judged_{number}")
+    con.execute(f"create or replace temp view judged as {' union all '.join(views)}")
