@@ -176,13 +176,13 @@ def trend(con: Connection, store: str, selection: Selection, by: str | None = No
     compare = by != "trailer"
     with ThreadPoolExecutor(AT_ONCE) as pool:  # all together takes longest, so it goes first
         all_ = pool.submit(asked.answer, every, "all", together, together.p, compare=False)
+        clock = pool.submit(loads_or_days, cells, h.trailers(every), settings.level)
         rows = [
             pool.submit(asked.answer, mine, h.names[code], seasonal[code], adjusted[code], compare=compare)
             for code, mine in enumerate(groups)
         ]
         total, found = all_.result(), tuple(row.result() for row in rows)
-    clock = loads_or_days(cells, total.trailers, settings.level)
-    return Trends(about(con, store, selection), by, found, total, clock, h.left_out)
+    return Trends(about(con, store, selection), by, found, total, clock.result(), h.left_out)
 
 
 class _Asked:
