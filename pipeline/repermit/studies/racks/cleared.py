@@ -50,8 +50,8 @@ with refusals_of as (
 )
 select episode_id, trailer_id, terminal, lane, started_at, outcome_detail = 'cleared_unrecorded' as by_next_load,
     case when count(kind) = 0 and went and terminal = last_terminal and lane = last_lane then 'other_lane'
-        when count(distinct kind) = 1 then min(kind) else 'not_known' end as landed,
-    case when count(distinct to_terminal) = 1 and count(to_terminal) = count(kind) then min(to_terminal) end as to_terminal,
+        when min(kind) = max(kind) then min(kind) else 'not_known' end as landed,
+    case when min(to_terminal) = max(to_terminal) and count(to_terminal) = count(kind) then min(to_terminal) end as to_terminal,
     case when count(kind) = 1 then min(to_lane) end as to_lane
 from kinds
 group by episode_id, trailer_id, terminal, lane, started_at, outcome_detail, went, last_terminal, last_lane

@@ -55,22 +55,23 @@ with events as (
     from {{cleared}}
     union all
     select trailer_id, date_trunc('month', started_at)::date, to_terminal, to_lane, -1, 0, 0 from {{cleared}} where {ELSEWHERE}
-), loaded as (
-    select trailer_id, month, terminal, lane, loads, 0 as elsewhere, 0 as cleared from {{loads}}
-    where month >= date_trunc('month', $first::date) and month < $end and (trailer_id, month) in (select (trailer_id, month) from events)
-), numbered as (
-    select *, dense_rank() over (order by trailer_id, month) as stratum, dense_rank() over (order by trailer_id) as trailer
-    from (select * from events union all select * from loaded)
+), strata as (
+    select trailer_id, month, dense_rank() over (order by trailer_id, month) as stratum, dense_rank() over (order by trailer_id) as trailer,
+        date_diff('month', date_trunc('month', $first::date), month) as since
+    from (select distinct trailer_id, month from events)
+), counted as (
+    select * from events union all
+    select trailer_id, month, terminal, lane, loads, 0, 0 from {{loads}} where month >= date_trunc('month', $first::date) and month < $end
 ), named as (
     select terminal, lane, row_number() over (order by terminal, lane) - 1 as code from {{loads}}
     where month >= date_trunc('month', $first::date) and month < $end and terminal is not null and lane is not null
     group by terminal, lane having sum(loads) > 0
 )
-select n.code, c.stratum::bigint as stratum, c.trailer::bigint as trailer, date_diff('month', date_trunc('month', $first::date), c.month) as since, sum(c.planned) as planned,
+select n.code, s.stratum::bigint as stratum, s.trailer::bigint as trailer, s.since, sum(c.planned) as planned,
     sum(c.elsewhere) as elsewhere, sum(c.cleared) as cleared
-from numbered c join named n using (terminal, lane)
+from counted c join strata s using (trailer_id, month) join named n using (terminal, lane)
 group by all
-order by all
+order by 1, 2
 """
 LANES = """
 select terminal, lane, coalesce(sum(loads) filter (month >= $since), 0)::bigint from {loads}
