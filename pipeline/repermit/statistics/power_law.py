@@ -211,7 +211,7 @@ def _resampled(
     block = max(1, 1_000_000 // n)
     for first in range(0, RESAMPLES, block):
         rows = totals[first : first + block]
-        times = [np.bincount(rng.integers(0, n, n), minlength=n) for _ in rows]
+        times = [np.bincount(drawn, minlength=n) for drawn in rng.integers(0, n, (len(rows), n))]
         rows[:] = np.array(times, dtype=np.float64) @ own
     shapes = _roots(totals[:, :k], totals[:, -2], grid)
     return shapes, _mean_now(totals[:, -1], totals[:, k:-2], shapes, grid)
