@@ -83,7 +83,15 @@ def svg(spec: Spec, *, width: int = theme.STILL_WIDTH, paper: str = "transparent
     tags = {str(element.tag).rpartition("}")[2] for element in ElementTree.fromstring(text).iter()}
     if tags - _SVG_TAGS:
         raise ValueError(f"a still picture holds {', '.join(sorted(tags - _SVG_TAGS))}")
-    return text
+    return _named_anew(text)
+
+
+def _named_anew(text: str) -> str:
+    """The picture with its clips numbered from 1: the library numbers on from one picture of the process to the next."""
+    names = dict.fromkeys(re.findall(r'<clipPath id="(clip\d+)"', text))
+    number = {name: f"clip{i}" for i, name in enumerate(names, 1)}
+    used = r'(<clipPath id="|clip-path="url\(#)(clip\d+)(?=["\)])'
+    return re.sub(used, lambda found: found[1] + number.get(found[2], found[2]), text) if names else text
 
 
 @cache

@@ -285,6 +285,15 @@ def test_a_still_picture_holds_text_and_no_script() -> None:
     assert "onload=" not in re.sub(r">[^<]*<", "><", picture)
 
 
+def test_a_still_picture_is_the_same_whatever_was_drawn_before() -> None:
+    clipped = alt.Chart(alt.InlineData(values=[{"n": 1}])).mark_point(clip=True).encode(x="n:Q")
+    spec = specs.spec_of(alt.layer(clipped, clipped))
+    first = specs.svg(spec)
+    assert re.findall(r'<clipPath id="(.*?)"', first) == ["clip1", "clip2"]
+    assert sorted(re.findall(r'clip-path="url\(#(.*?)\)"', first)) == ["clip1", "clip2"]
+    assert specs.svg(spec) == first
+
+
 def test_invisible_characters_are_shown() -> None:
     assert plain("a\u202eb\x00c\u200f\ud800") == "a[U+202E]b[U+0000]c[U+200F][U+D800]"
     assert plain("tab\tline\n é 漢 😀") == "tab\tline\n é 漢 😀"
