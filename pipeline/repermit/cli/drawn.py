@@ -1,11 +1,12 @@
 """Makes the page of what the store told, and draws and writes pages in a process of its own.
 
 While one page is drawn the store is asked for the next. What is drawn depends on what was told alone, so where and
-when it is drawn makes no difference.
+when it is drawn makes no difference. While that process has nothing to draw it can ask the store for a page itself.
 """
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
@@ -15,6 +16,9 @@ if TYPE_CHECKING:
     from concurrent.futures import Future, ProcessPoolExecutor
 
     from repermit.cli.told import Told
+    from repermit.reports_made import Report
+    from repermit.studies.selection import Window
+    from repermit.warehouse import Connection
     from repermit_reports.page import Page
 
 
@@ -81,9 +85,21 @@ def beside(what: Callable[Given, Gives], *args: Given.args, **kwargs: Given.kwar
     return _process().submit(what, *args, **kwargs)
 
 
-def drawn(told: Told, path: Path, csv: bool) -> Future[str]:
-    """The page drawn and put at `path`, where asked with its tables beside; it gives the headline in the end."""
+def drawn(told: Told, path: Path, csv: bool) -> Future[Report]:
+    """The page drawn and put at `path`, where asked with its tables beside; it gives its report in the end."""
     return beside(_draw, told, path.absolute(), csv)
+
+
+def asked_and_drawn(
+    store: Path, kind: str, name: str | None, month: Window, path: Path, csv: bool
+) -> Future[Report]:
+    """The same of a page that the process beside asks for itself; it keeps the store open until `let_go`."""
+    return beside(_ask_and_draw, store.absolute(), kind, name, month, path.absolute(), csv)
+
+
+def let_go() -> None:
+    """The process beside closes the store that it asked, so that it may be written to."""
+    beside(_close).result()
 
 
 @cache
@@ -113,7 +129,9 @@ def _ready() -> None:
     specs.svg({"mark": "point", "data": {"values": []}})
 
 
-def _draw(told: Told, path: Path, csv: bool) -> str:
+def _draw(told: Told, path: Path, csv: bool) -> Report:
+    from dataclasses import replace
+
     from repermit_reports import specs
     from repermit_reports.render import write
 
@@ -122,4 +140,25 @@ def _draw(told: Told, path: Path, csv: bool) -> str:
         write(page, path)
     if csv:
         write_tables(page, path)
-    return page.headline
+    return replace(told.report, headline=page.headline)
+
+
+def _ask_and_draw(store: Path, kind: str, name: str | None, month: Window, path: Path, csv: bool) -> Report:
+    from repermit.cli.told import ask
+
+    return _draw(ask(_opened(store), store.name, kind, name, month), path, csv)
+
+
+_held = ExitStack()
+
+
+@cache
+def _opened(store: Path) -> Connection:
+    from repermit.warehouse import opened
+
+    return _held.enter_context(opened(store))
+
+
+def _close() -> None:
+    _held.close()
+    _opened.cache_clear()

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from repermit.cli.drawn import begin, drawn, tables_beside
+from repermit.cli.drawn import asked_and_drawn, begin, drawn, let_go, tables_beside
 from repermit.cli.made_before import MadeBefore
 from repermit.cli.options import asking, now
 from repermit.cli.talk import countdown, say
@@ -15,12 +15,21 @@ from repermit.cli.told import ask
 from repermit.errors import CallError, StoreError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from concurrent.futures import Future
 
     from repermit.reports_made import Report
     from repermit.studies.selection import Window
     from repermit.warehouse import Connection
     from repermit_reports.pages.index import Entry
+
+
+class Wanted(NamedTuple):
+    """A page to be made: its kind, what it is about (None: everything), and where it is put."""
+
+    kind: str
+    name: str | None
+    path: Path
 
 
 def file_name(kind: str, name: str) -> str:
@@ -59,12 +68,12 @@ def write_page(
         say(f"asking {store} about {about}")
         begin()
         told = ask(con, store.name, kind, name, window)
-        headline = drawn(told, path, csv).result()
+        report = drawn(told, path, csv).result()
     if csv:
         say(f"tables: {tables_beside(path)}")
     if as_of is None:
-        before.add(path, kind, name, window, headline)
-        _keep(store, [replace(told.report, headline=headline)], before, wait)
+        before.add(path, kind, name, window, report.headline)
+        _keep(store, [report], before, wait)
     return path
 
 
@@ -112,39 +121,80 @@ def write_all(
         window = last_month(con, month)
         wanted: list[tuple[str, str | None]] = [("monthly", None)]
         wanted += [(kind, name) for kind in ("fleet", "shop", "terminal") for name in known(con, kind)]
-        pages = {
-            out / file_name(kind, name or f"{window.first:%Y-%m}"): (kind, name) for kind, name in wanted
-        }
+        pages = [
+            Wanted(kind, name, out / file_name(kind, name or f"{window.first:%Y-%m}"))
+            for kind, name in wanted
+        ]
         before = MadeBefore(con, store.name)
-        headlines: dict[Path, str] = {}
-        drawing: dict[Path, tuple[Report, Future[str]]] = {}
         left = countdown(len(pages))
-        for path, (kind, name) in pages.items():
-            same = None if csv or as_of else before.as_it_would_be(path, kind, name, window)
-            say(f"{kind} page: {name or f'{window.first:%Y-%m}'}{' (unchanged)' if same else ''}{left()}")
+
+        def said(page: Wanted, unchanged: str = "") -> None:
+            say(f"{page.kind} page: {page.name or f'{window.first:%Y-%m}'}{unchanged}{left()}")
+
+        headlines: dict[Path, str] = {}
+        for page in pages:
+            same = None if csv or as_of else before.as_it_would_be(page.path, page.kind, page.name, window)
             if same:
-                headlines[path] = same.headline
-                continue
-            begin()
-            told = ask(con, store.name, kind, name, window)
-            drawing[path] = told.report, drawn(told, path, csv)
+                said(page, " (unchanged)")
+                headlines[page.path] = same.headline
+        new = [page for page in pages if page.path not in headlines]
+        aside = [page for page in new if page.kind == "shop" and as_of is None]
+        made = _make(con, store, new, aside, window, csv, said)
         mark = fingerprint(con)
-    made = []
-    for path, (report, page) in drawing.items():
-        headlines[path] = page.result()
-        made.append(replace(report, headline=headlines[path]))
-        before.add(path, *pages[path], window, headlines[path])
+    for page, report in made.items():
+        headlines[page.path] = report.headline
+        before.add(page.path, page.kind, page.name, window, report.headline)
         if csv:
-            say(f"tables: {tables_beside(path)}")
+            say(f"tables: {tables_beside(page.path)}")
     if as_of is None and made:
-        _keep(store, made, before, wait)
+        _keep(store, list(made.values()), before, wait)
     entries = [
-        _entry(kind, name or f"{window.first:%Y-%m}", path, headlines[path])
-        for path, (kind, name) in pages.items()
+        _entry(kind, name or f"{window.first:%Y-%m}", path, headlines[path]) for kind, name, path in pages
     ]
     entries += _earlier(out, {e.file for e in entries})
     index = write(index_page(tuple(entries), store.name, mark, window.end), out / "index.html")
-    return [*pages, index]
+    return [*(page.path for page in pages), index]
+
+
+def _make(
+    con: Connection,
+    store: Path,
+    pages: Sequence[Wanted],
+    aside: Sequence[Wanted],
+    month: Window,
+    csv: bool,
+    said: Callable[[Wanted], None],
+) -> dict[Wanted, Report]:
+    """Make the pages: this process asks, the one beside draws, and at first asks for those `aside` itself, while it has
+    nothing to draw. Those that it has not begun once all others are asked for are asked for here."""
+    if not pages:
+        return {}
+    begin()
+    making: dict[Wanted, Future[Report]] = {}
+
+    def ask_here(page: Wanted) -> None:
+        said(page)
+        making[page] = drawn(ask(con, store.name, page.kind, page.name, month), page.path, csv)
+
+    def made_there(page: Wanted, done: Future[Report]) -> None:
+        if not done.cancelled():
+            said(page)
+
+    try:
+        for page in aside:
+            making[page] = asked_and_drawn(store, page.kind, page.name, month, page.path, csv)
+            making[page].add_done_callback(partial(made_there, page))
+        for page in pages:
+            if page not in making:
+                ask_here(page)
+        for page in reversed(aside):
+            if making[page].cancel():
+                ask_here(page)
+        return {page: making[page].result() for page in pages}
+    finally:
+        for future in making.values():
+            future.cancel()  # where this process was interrupted
+        let_go()
 
 
 def _headline(path: Path) -> str:
