@@ -6,13 +6,13 @@ when it is drawn makes no difference. While that process has nothing to draw it 
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from concurrent.futures import Future, ProcessPoolExecutor
 
     from repermit.cli.told import Told
@@ -108,16 +108,28 @@ def _process() -> ProcessPoolExecutor:
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
-    process = ProcessPoolExecutor(1, get_context("spawn"), initializer=_leave_interrupts)
+    process = ProcessPoolExecutor(1, get_context("spawn"))
     atexit.register(process.shutdown)  # else it may be thrown away after what it needs for that
+    with _leaving_interrupts():
+        process.submit(int)
     return process
 
 
-def _leave_interrupts() -> None:
-    """Ctrl-C is for the process that asks; this one ends with it."""
+@contextmanager
+def _leaving_interrupts() -> Iterator[None]:
+    """Ctrl-C is for the process that asks: one that is started meanwhile ignores it from its first moment, and ends
+    with this one."""
     import signal
+    import threading
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @cache

@@ -190,11 +190,13 @@ def _make(
         for page in reversed(aside):
             if making[page].cancel():
                 ask_here(page)
-        return {page: making[page].result() for page in pages}
-    finally:
+        made = {page: making[page].result() for page in pages}
+    except BaseException:
         for future in making.values():
-            future.cancel()  # where this process was interrupted
-        let_go()
+            future.cancel()  # nobody waits for them any more
+        raise
+    let_go()
+    return made
 
 
 def _headline(path: Path) -> str:
