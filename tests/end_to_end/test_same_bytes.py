@@ -18,7 +18,7 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
-from repermit.cli.pages import write_all
+from repermit.cli.pages import write_all, write_page
 from repermit.studies.location.where_first import where_first
 from repermit.studies.selection import select
 from repermit.validate.run import validate
@@ -34,6 +34,7 @@ if __name__ == "__main__":
     with opened(store) as con:
         write(card_page(where_first(con, store.name, select(con, system="five_wire"), positions=5)), out / "card.html")
     write_all(store, out, None, None, 0.0, csv=True)
+    write_page("shop", store, "East", None, None, out.parent / "alone.html", 0.0)
 """
 KINDS = {"monthly", "fleet", "shop", "terminal", "index", "validation", "card"}
 
@@ -77,3 +78,9 @@ def test_the_same_bytes_of_every_page_and_table(made: list[Path]) -> None:
     assert sum(name.endswith(".csv") for name in once) > 20
     assert sorted(other) == sorted(once)
     assert [name for name in once if other[name] != once[name]] == []
+
+
+def test_a_page_made_alone_is_the_same(made: list[Path]) -> None:
+    """Among all pages a shop's is asked for by another process, and drawn after others."""
+    for pages in made:
+        assert (pages.parent / "alone.html").read_bytes() == (pages / "shop-East.html").read_bytes()

@@ -30,7 +30,12 @@ def program(*words: str | Path, **environment: str) -> subprocess.Popen[str]:
     """The program in a process of its own."""
     command = [sys.executable, "-m", "repermit.cli.main", *map(str, words)]
     return subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=os.environ | environment
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | environment,
+        start_new_session=True,
     )
 
 
@@ -191,3 +196,19 @@ def test_too_little_memory_ends_with_3_and_changes_nothing(store: Path, tmp_path
     assert held(store) == [(0, 0)]
     assert ended(program("ingest", loads, "--store", store, REPERMIT_MEMORY="200 MiB"))[0] == 0
     assert held(store) == [(MANY, 0)]
+
+
+def test_ctrl_c_ends_both_processes_that_make_pages(tmp_path: Path) -> None:
+    """At any moment: also while the other one has only just been started."""
+    of_shops = [row | {"home_shop": f"S{i % 3}", "fleet": "Red"} for i, row in enumerate(TRAILERS)]
+    store = tmp_path / "s.duckdb"
+    load(store, write_csv(tmp_path / "first", "trailers", of_shops))
+    for wait_s in (0.0, 0.3):
+        making = program("report", "all", "--month", "2025-03", "--store", store, "--out", tmp_path / "pages")
+        assert making.stderr is not None
+        assert making.stderr.readline() == "monthly page: 2025-03\n"
+        time.sleep(wait_s)
+        os.killpg(making.pid, signal.SIGINT)
+        assert ended(making)[0] in (130, -signal.SIGINT)  # both are 130 to a shell
+    load(store, some_refusals(tmp_path / "b"))
+    assert held(store) == [(0, 9)]
