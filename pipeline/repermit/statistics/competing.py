@@ -16,6 +16,7 @@ References
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -178,13 +179,22 @@ def sample_of(
         raise ValueError("entry must be earlier than time")
     if not (np.isfinite(weight) & (weight > 0)).all():
         raise ValueError("weights must be finite and above 0")
-    codes = np.zeros(n, dtype=np.int64) if cluster is None else np.unique(labels, return_inverse=True)[1]
-    order = np.lexsort((codes, weight, *share.T, start, t))
+    codes = np.zeros(n, dtype=np.int64) if cluster is None else codes_of(labels)
+    keys = [(codes, cluster), (weight, weights), *((column, t) for column in share.T), (start, entry), (t, t)]
+    order = np.lexsort([key for key, given in keys if given is not None])  # what all have alike sorts nothing
     codes = np.arange(n) if cluster is None else codes[order]
     share = share[order]
     n_clusters = int(codes.max(initial=-1)) + 1
     event = share.sum(axis=1) > 0
     return _Sample(t[order], start[order], share, weight[order], codes, event, n_clusters)
+
+
+def codes_of(labels: NDArray[Any]) -> IntArray:
+    """The place of each label among the distinct ones in order; small whole numbers need no sorting."""
+    whole = np.issubdtype(labels.dtype, np.integer)
+    if whole and labels.min(initial=0) >= 0 and labels.max(initial=0) < 10 * labels.size:
+        return np.asarray((np.cumsum(np.bincount(labels) > 0) - 1)[labels], dtype=np.int64)
+    return np.asarray(np.unique(labels, return_inverse=True)[1], dtype=np.int64)
 
 
 def _shares(cause: ArrayLike | None, n_causes: int | None) -> FloatArray:

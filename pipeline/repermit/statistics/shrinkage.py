@@ -98,24 +98,20 @@ def _alike(y: FloatArray, e: FloatArray, pooled: float) -> float:
 def _peak(y: FloatArray, e: FloatArray, pooled: float) -> tuple[float, float, float] | None:
     """(shape, rate, log-likelihood) where the marginal likelihood is highest; None if that is at infinite shape."""
 
-    def likelihood(log_shape: float, log_mean: float) -> float:
+    def over_mean(log_shape: float) -> tuple[float, float]:
         a = np.exp(log_shape)
-        expected = np.exp(log_mean) * e
         # log of Gamma(a + y) / (Gamma(a) a^y) is exact enough for large shapes only when written so.
         grown = special.gammaln(a + y) - special.gammaln(a) - y * log_shape
         if log_shape > 12:
             grown = y * (y - 1) / (2 * a)
-        return float(
-            np.sum(
-                grown + special.xlogy(y, expected) - special.gammaln(y + 1) - (a + y) * np.log1p(expected / a)
-            )
-        )
+        whatever_mean = float(np.sum(grown - special.gammaln(y + 1)))
 
-    def over_mean(log_shape: float) -> tuple[float, float]:
-        found = optimize.minimize_scalar(
-            lambda m: -likelihood(log_shape, m), bounds=bounds, method="bounded", options={"xatol": 1e-8}
-        )
-        return float(found.x), -float(found.fun)
+        def loss(log_mean: float) -> float:
+            expected = np.exp(log_mean) * e
+            return -float(np.sum(special.xlogy(y, expected) - (a + y) * np.log1p(expected / a)))
+
+        found = optimize.minimize_scalar(loss, bounds=bounds, method="bounded", options={"xatol": 1e-8})
+        return float(found.x), whatever_mean - float(found.fun)
 
     bounds = (np.log(pooled) - 12.0, float(np.log(np.max(y[e > 0] / e[e > 0]))) + 0.01)
     grid = np.linspace(-7, 14, 15)

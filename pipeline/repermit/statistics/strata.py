@@ -231,12 +231,11 @@ def _law(x: float, y: FloatArray, s: FloatArray) -> Callable[[float, float], flo
 
 
 def _spread(y: FloatArray, q: FloatArray) -> FloatArray:
-    """Logarithms of the probabilities of 0, 1, ... events in all: binomials of y and q added up."""
-    chances, where = np.unique(q, return_inverse=True)
+    """Logarithms of the probabilities of 0, 1, ... events in all, added event by event: y of them at chance q."""
+    each = np.sort(np.repeat(q, y.astype(int)))
     spread = np.ones(1)
-    for n, p in zip(np.bincount(where, weights=y).astype(int), chances, strict=True):
-        k = np.arange(n + 1)
-        spread = np.convolve(spread, np.exp(_ways(n, k) + special.xlogy(k, p) + special.xlog1py(n - k, -p)))
+    for pair in np.stack([1 - each, each], 1):
+        spread = np.convolve(spread, pair)
     found: FloatArray = np.log(np.maximum(spread, 1e-300))
     return found
 

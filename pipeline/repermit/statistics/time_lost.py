@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from repermit.statistics.competing import curve_of, from_zero, sample_of
+from repermit.statistics.competing import codes_of, curve_of, from_zero, sample_of
 from repermit.statistics.rates import FloatArray, IntArray
 
 
@@ -60,7 +60,7 @@ def time_gained(
     t, weight = np.asarray(time, dtype=np.float64), np.asarray(event_weight, dtype=np.float64)
     group = np.asarray(here, dtype=bool)
     labels = np.arange(t.size) if cluster is None else np.asarray(cluster)
-    codes = np.unique(labels, return_inverse=True)[1]
+    codes = codes_of(labels)
     clusters = int(codes.max(initial=-1)) + 1
     if group.shape != t.shape or codes.shape != t.shape:
         raise ValueError("time, here and cluster must be of one length")
