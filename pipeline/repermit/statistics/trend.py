@@ -150,6 +150,7 @@ class SeasonalCounts:
         order = order[e[order] > 0]
         self.events, self.unit, self.month = n[order], who[order], when[order]
         self.units = int(who.max()) + 1 if who.size else 0
+        self.exposed = np.bincount(self.unit, minlength=self.units) > 0
         self.expected, self.factors = self._fit(e[order])
 
     def _fit(self, exposure: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -179,7 +180,7 @@ class SeasonalCounts:
         squares. Fewer than MIN_UNITS tested units with exposure: nan.
         """
         mine = np.asarray(tested, dtype=bool)
-        units = int((mine & (np.bincount(self.unit, minlength=self.units) > 0)).sum())
+        units = int((mine & self.exposed).sum())
         if units < MIN_UNITS:
             return SeasonalTest(math.nan, math.nan, units)
         at = np.where(mine[self.unit], self.month / 12.0, 0.0)

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from repermit.statistics.recurrence import MeanCumulative, Timeline
+    from repermit.statistics.recurrence import MeanCumulative
     from repermit.statistics.trend import SeasonalCounts, SeasonalTest
 
     BoolArray = NDArray[np.bool_]
@@ -191,9 +191,14 @@ class _Asked:
     def __init__(
         self, h: Histories, cells: ByMonth, end: date, level: float, at_once: float, min_trailers: int
     ) -> None:
+        from repermit.statistics.recurrence import Timeline
+
         self.h, self.level, self.at_once, self.min_trailers = h, level, at_once, min_trailers
         self.recent_from = _minute(end) - RECENT_DAYS * MINUTES_PER_DAY
-        self.season, self.timeline = _season(cells), _timeline(h)
+        self.season, self.recent_days = _season(cells), h.days_since(self.recent_from)
+        self.since, self.until = h.since - h.born[h.unit], h.until - h.born[h.unit]
+        self.age = h.fault_at - h.born[h.fault_unit]
+        self.timeline = Timeline(self.age, h.trailer[h.fault_unit], self.since, self.until, h.trailer[h.unit])
 
     def answer(
         self, mine: BoolArray, key: str | None, seasonal: SeasonalTest, p_adjusted: float, *, compare: bool
@@ -256,10 +261,10 @@ class _Asked:
 
         h = self.h
         faults, unit = self._own(mine)
-        age = (h.fault_at - h.born[h.fault_unit])[faults] / MINUTES_PER_DAY
+        age = self.age[faults] / MINUTES_PER_DAY
         start, end = ((t - h.born)[mine] / MINUTES_PER_DAY for t in (h.first, h.last))
         recent = np.maximum(h.last[mine] - self.recent_from, 0) / MINUTES_PER_DAY
-        at_risk = h.days_since(self.recent_from)[mine]
+        at_risk = self.recent_days[mine]
         now = bool((recent > 0).any())
         law = power_law(
             age, unit, start, end, level=self.level, recent=recent if now else None, at_risk_recent=at_risk if now else None
@@ -288,13 +293,11 @@ class _Asked:
 
         h = self.h
         there, faults = mine[h.unit], mine[h.fault_unit]
-        start, stop = ((t - h.born[h.unit])[there] for t in (h.since, h.until))
-        start, stop = np.maximum(start, ages[0]), np.minimum(stop, ages[1])
-        age = h.fault_at - h.born[h.fault_unit]
-        faults &= (age > ages[0]) & (age <= ages[1])
+        start, stop = np.maximum(self.since[there], ages[0]), np.minimum(self.until[there], ages[1])
+        faults &= (self.age > ages[0]) & (self.age <= ages[1])
         kept = start < stop
         curve = mean_cumulative(
-            age[faults] / MINUTES_PER_DAY, h.trailer[h.fault_unit[faults]],
+            self.age[faults] / MINUTES_PER_DAY, h.trailer[h.fault_unit[faults]],
             start[kept] / MINUTES_PER_DAY, stop[kept] / MINUTES_PER_DAY, h.trailer[h.unit[there]][kept],
             resolution=1 / MINUTES_PER_DAY, level=self.level,
         )  # fmt: skip
@@ -325,16 +328,6 @@ def _season(cells: ByMonth) -> SeasonalCounts:
     units = cells.days.shape[1]
     unit = np.tile(np.arange(units), cells.month.size)
     return SeasonalCounts(cells.faults.ravel(), cells.days.ravel(), unit, np.repeat(cells.month, units))
-
-
-def _timeline(h: Histories) -> Timeline:
-    """Faults and stretches at risk by the trailers' ages in minutes."""
-    from repermit.statistics.recurrence import Timeline
-
-    since, until = (t - h.born[h.unit] for t in (h.since, h.until))
-    return Timeline(
-        h.fault_at - h.born[h.fault_unit], h.trailer[h.fault_unit], since, until, h.trailer[h.unit]
-    )
 
 
 def _minute(day: date) -> int:
