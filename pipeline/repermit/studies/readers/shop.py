@@ -73,7 +73,6 @@ from core.visits where shop = $shop and received_at < $end
 
 def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord:
     """What the record shows of the selection's shop. Raises CallError where it has no repair on record."""
-    import numpy as np
     import polars as pl
 
     shop = selection.shop
@@ -94,7 +93,7 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
         shop=shop,
         total=summarise(repairs, shop, mine, firsts, level, others),
         actions=_compared(repairs, mine, others, "action", level),
-        methods=_compared(repairs, np.intersect1d(mine, told), np.intersect1d(others, told), "method", level),
+        methods=_compared(repairs, _both(mine, told), _both(others, told), "method", level),
         came_back=came_back(repairs, mine, _back(selection.window.end, 1)),
         years=_years(repairs, mine, selection.window.end, level),
         nothing_found=nothing_found(repairs, mine),
@@ -119,16 +118,22 @@ def _compared(
     return tuple(sorted(found, key=lambda c: (-c.here.fixes, str(c.name))))
 
 
+def _both(some: IntArray, others: IntArray) -> IntArray:
+    """The indices that are among both, each of which names none twice."""
+    import numpy as np
+
+    return np.intersect1d(some, others, assume_unique=True)
+
+
 def _years(repairs: Repairs, mine: IntArray, end: date, level: float) -> tuple[Compared, ...]:
     """This shop's fixes by the twelve months, counted back from the end, in which they went out; years without one left out."""
-    import numpy as np
     import polars as pl
 
     found = []
     for back in range(MOST_YEARS):
         first, until = _back(end, back + 1), _back(end, back)
         then = repairs.where(pl.col("returned_at").is_between(first, until, closed="left"))
-        of_year = np.intersect1d(mine, then)
+        of_year = _both(mine, then)
         if repairs.placed[of_year].any():
             name = f"{first} to {until - timedelta(days=1)}"
             found.append(Compared(name, summarise(repairs, name, of_year, mine[:0], level), None))

@@ -94,8 +94,7 @@ def _strata(repairs: Repairs, index: IntArray, ours: BoolArray, alike: tuple[str
     kinds = repairs.strata(alike)[index]
     open_ = np.isin(kinds, kinds[~ours])
     for columns in range(len(alike) - 1, 0, -1):
-        _, where = np.unique(kinds, return_inverse=True)
-        thin = open_ & (np.bincount(where[~ours], minlength=where.max() + 1)[where] < LEAST_ALIKE)
+        thin = open_ & (np.bincount(kinds[~ours], minlength=kinds.max() + 1)[kinds] < LEAST_ALIKE)
         kinds = np.where(thin, kinds.max() + 1 + repairs.strata(alike[:columns])[index], kinds)
     return kinds
 

@@ -226,11 +226,11 @@ def fixes(con: Connection, store: str, selection: Selection, by: str) -> Fixes:
     pool = load(con, selection.window)
     chosen, firsts = pool.of(selection), pool.of(selection, "is_first")
     groups, first_of = pool.groups(chosen, by), dict(pool.groups(firsts, by))
-    known = np.concatenate([chosen[:0], *(mine for key, mine in groups if key is not None)])
+    known = np.sort(np.concatenate([chosen[:0], *(mine for key, mine in groups if key is not None)]))
     found = []
     for key, mine in groups:
         others = pool.not_of(key) if by == "shop" and key is not None else None
-        rest = np.setdiff1d(known, mine) if key is not None else mine[:0]
+        rest = np.setdiff1d(known, mine, assume_unique=True) if key is not None else mine[:0]
         found.append(summarise(pool, key, mine, first_of.get(key, mine[:0]), level, others, rest))
     found.sort(key=lambda f: (-f.fixes, f.key is None, str(f.key)))
     if by == "shop":
