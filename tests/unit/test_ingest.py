@@ -15,7 +15,7 @@ from reconciled import Ledger, counts
 from repermit.errors import DataError
 from repermit.ingest.reconcile import reconcile
 from repermit.studies.records.quarantine import by_reason
-from repermit.warehouse import opened
+from repermit.warehouse import connect, opened
 
 SCHEMAS = ("record", "accepted", "waiting", "current")
 
@@ -658,3 +658,20 @@ def test_a_two_wire_tester_may_name_a_channel_that_the_trailer_lacks(
     assert ledger.waiting("refusals", "refusal_id") == (
         [] if admitted else [("F1", ["indicated_position_exists"])]
     )
+
+
+def test_what_is_added_to_a_store_is_written_in_blocks_that_threads_can_share(tmp_path: Path) -> None:
+    """So that small tables are not left to one of them; whoever opens the store otherwise reads the same."""
+    path = tmp_path / "store.duckdb"
+    for name, few in (("many", False), ("little", True)):
+        con = connect(path, few=few)
+        con.execute(f"create table {name} as select range as i from range(100000)")
+        con.close()
+    con = connect(path, read_only=True)
+    blocks, rows = (
+        "select count(distinct row_group_id) from pragma_storage_info('{}')",
+        "select count(*), sum(i) from {}",
+    )
+    assert [con.execute(blocks.format(name)).fetchone() for name in ("many", "little")] == [(1,), (4,)]
+    assert con.execute(rows.format("many")).fetchone() == con.execute(rows.format("little")).fetchone()
+    con.close()

@@ -42,6 +42,9 @@ SCRATCH = "repermit-reading-"
 OLD_SCRATCH_S = 2 * 86_400.0
 """No ingest lasts two days."""
 
+FEW_BYTES = 64_000_000
+"""Of a store that is there: files of less, together, bring few new rows (two million loads)."""
+
 Progress = Callable[[str], None]
 
 
@@ -101,7 +104,8 @@ def ingest(
         stamps = [source.path.stat() for source in sources]
         new_store = not store.exists()
         empty = done = False
-        con = connect(store, wait_s=wait_s)
+        few = not new_store and sum(stamp.st_size for stamp in stamps) < FEW_BYTES
+        con = connect(store, few=few, wait_s=wait_s)
         try:
             with transaction(con):
                 empty = is_empty(con)

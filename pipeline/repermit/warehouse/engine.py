@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 import duckdb
 
 from repermit.errors import CallError, StoreError
-from repermit.warehouse.queries import Connection
+from repermit.warehouse.queries import Connection, literal
 
 # No extension is looked for on the network.
 CONFIG: dict[str, Any] = {
@@ -31,6 +31,10 @@ MEMORY = "1200MB"
 MEGABYTES_A_THREAD = 125
 """What a thread needs where not all fits in memory: with less the engine gives up instead of writing to the disk."""
 
+FEW_ROWS = 30_720
+"""Rows of a block in which tables are written, and of which each thread takes one at a time, where few rows are new. The
+engine's own 122,880 leave most tables of a month to one thread, but pack a whole log better."""
+
 # What the engine raises where the file under it is damaged, or the disk refuses.
 DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException)
 
@@ -40,8 +44,8 @@ OLD_PART_S = 60.0
 Opened = TypeVar("Opened")
 
 
-def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Connection:
-    """Open the store at `path`; wait up to `wait_s` seconds while another process holds it.
+def connect(path: Path, *, read_only: bool = False, few: bool = False, wait_s: float = 0.0) -> Connection:
+    """Open the store at `path`; wait up to `wait_s` seconds while another process holds it. `few`: few rows will be new.
 
     Raises StoreError where there is no store, the file is no store, or it stays locked.
     """
@@ -59,13 +63,29 @@ def connect(path: Path, *, read_only: bool = False, wait_s: float = 0.0) -> Conn
     def open_it() -> Connection:
         if not read_only and not path.exists() and path != Path(":memory:"):
             _create(path)
-        return duckdb.connect(str(path), read_only=read_only, config=config)
+        return (
+            _with_small_blocks(path, config)
+            if few
+            else duckdb.connect(str(path), read_only=read_only, config=config)
+        )
 
     con = patiently(path, wait_s, open_it)
     if not read_only:
         _clear_leftovers(path)
     con.execute("set TimeZone = 'UTC'")  # whatever the machine's zone
     con.execute("set enable_progress_bar = false")  # it would be told on standard output, among the data
+    return con
+
+
+def _with_small_blocks(path: Path, config: dict[str, Any]) -> Connection:
+    """The store, open for writing in blocks of FEW_ROWS: that can be told only where it is attached."""
+    con = duckdb.connect(config={"temp_directory": f"{path}.tmp"} | config)
+    try:
+        con.execute(f"attach {literal(path)} as store (row_group_size {FEW_ROWS})")
+        con.execute("use store")
+    except duckdb.Error:
+        con.close()
+        raise
     return con
 
 
