@@ -76,21 +76,14 @@ def _fixed(table: Table, batch: int, source: files.Source, said_in: int) -> dict
     was accepted, also the columns that it lacks."""
     if source.mends:
         return {}
-    given = {c.name for c in table.all_columns if c.name in source.header or c.default is not None}
-    empty = (
-        {}
-        if table.keeps_lines
-        else {
-            name: f"cast(null as {kind})"
-            for name, kind in typed_columns(table)
-            if name.removesuffix("_until") not in given
-        }
-    )
-    adds = sums_with(table, batch, source)
-    return empty | {
-        "read_in": str(batch), "said_in": str(said_in), "waiting_id": "cast(null as bigint)", "sums_with": adds,
-        "adds_up": f"{adds} is not null",
-    }  # fmt: skip
+    fixed = {"read_in": str(batch), "said_in": str(said_in), "waiting_id": "cast(null as bigint)"}
+    fixed["sums_with"] = sums_with(table, batch, source)
+    fixed["adds_up"] = f"{fixed['sums_with']} is not null"
+    if not table.keeps_lines:
+        given = {c.name for c in table.all_columns if c.name in source.header or c.default is not None}
+        lacking = (typed for typed in typed_columns(table) if typed[0].removesuffix("_until") not in given)
+        fixed |= {name: f"cast(null as {kind})" for name, kind in lacking}
+    return fixed
 
 
 def judge(con: Connection, table: Table, parts: list[Part]) -> None:
