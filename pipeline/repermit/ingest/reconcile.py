@@ -88,6 +88,8 @@ def _take_the_place(con: Connection, table: Table, batch: int, source: files.Sou
 
 def _retire_unsaid(con: Connection, table: Table, batch: int, source: files.Source) -> None:
     """Accepted rows of the same file as read before, whose keys it does not bring any more, are retired."""
+    if not one(con, f"select exists {_earlier(source)}"):  # else the whole log is looked at
+        return
     con.execute(
         f"update accepted.{table.name} a set retired_by = {batch} where retired_by is null"
         f" and read_in in {_earlier(source)} and not exists"

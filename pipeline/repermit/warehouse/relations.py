@@ -67,12 +67,11 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
             _rebuild_months(con, f"{layer}.{name}", day, filled(sql, settings), since)
             continue
         kind = "view" if layer == "staging" else "table"
+        con.execute(f"set enable_optimistic_write = {layer != STEPS}")  # steps need not be packed on the disk
         con.execute(f"create or replace {kind} {layer}.{name} as {filled(sql, settings)}")
-    for layer, name, _ in relations():
-        if (
-            layer == STEPS
-        ):  # one by one: the engine cannot commit a schema that is dropped with tables of its transaction
-            con.execute(f"drop table {STEPS}.{name}")
+    # One by one: the engine cannot commit a schema that is dropped with tables of its own transaction.
+    for name in (name for layer, name, _ in relations() if layer == STEPS):
+        con.execute(f"drop table {STEPS}.{name}")
     con.execute(f"drop schema {STEPS}")
 
 
