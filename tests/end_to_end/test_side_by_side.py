@@ -212,3 +212,14 @@ def test_ctrl_c_ends_both_processes_that_make_pages(tmp_path: Path) -> None:
         assert ended(making)[0] in (130, -signal.SIGINT)  # both are 130 to a shell
     load(store, some_refusals(tmp_path / "b"))
     assert held(store) == [(0, 9)]
+
+
+def test_an_interrupt_while_the_other_process_is_started_is_not_lost() -> None:
+    code = (
+        "import os, signal\nfrom repermit.cli.drawn import _leaving_interrupts\n"
+        "with _leaving_interrupts():\n    os.kill(os.getpid(), signal.SIGINT)\n    print('held back', flush=True)\n"
+        "print('lost')"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert run.stdout == "held back\n"
+    assert "KeyboardInterrupt" in run.stderr

@@ -117,19 +117,18 @@ def _process() -> ProcessPoolExecutor:
 
 @contextmanager
 def _leaving_interrupts() -> Iterator[None]:
-    """Ctrl-C is for the process that asks: one that is started meanwhile ignores it from its first moment, and ends
-    with this one."""
+    """Ctrl-C is for the process that asks: one that is started meanwhile never sees it, and ends with this one, which
+    sees what came meanwhile at the end."""
     import signal
-    import threading
 
-    if threading.current_thread() is not threading.main_thread():
+    if not hasattr(signal, "pthread_sigmask"):  # where a process does not inherit what its parent holds back
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @cache
