@@ -15,7 +15,7 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
 from repermit.errors import CallError
-from repermit.warehouse import Connection, beside, build, literal, quote, rows, settings_of, unchanging
+from repermit.warehouse import Connection, beside, build, literal, once, quote, rows, settings_of, unchanging
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,7 @@ def resolve(con: Connection, as_of: str) -> Known:
     return before[-1]
 
 
+@once
 def asked_for(con: Connection) -> str | None:
     """One sentence on what a store is asked to know; None where it tells all that it has read."""
     found = rows(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.duration.survfunc import CumIncidenceRight  # type: ignore[import-untyped]
 
-from repermit.statistics.competing import CumulativeIncidence, aalen_johansen
+from repermit.statistics.competing import CumulativeIncidence, aalen_johansen, in_order
 
 Floats = NDArray[np.float64]
 STEP = 1e-40
@@ -126,6 +126,14 @@ def test_order_of_subjects_changes_nothing(seed: int) -> None:
     second = _estimate(mixed, cluster=mixed["cluster"], min_clusters=2)
     for name, value in vars(first).items():
         np.testing.assert_array_equal(value, getattr(second, name))
+
+
+@pytest.mark.parametrize("kinds", [1, 4, 1_000_000])
+def test_order_is_that_of_a_sort_by_all_keys(kinds: int) -> None:
+    rng = np.random.default_rng(kinds)
+    for n in (0, 1, 2, 300):
+        keys = [rng.integers(0, 3, n), rng.random(n).round(1), rng.integers(0, kinds, n).astype(np.float64)]
+        assert in_order(keys).tolist() == np.lexsort(keys).tolist()
 
 
 def test_reference_library_gives_the_same_incidence() -> None:

@@ -14,7 +14,7 @@ References
     the binomial. Biometrika 26, 404-413.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -181,12 +181,23 @@ def sample_of(
         raise ValueError("weights must be finite and above 0")
     codes = np.zeros(n, dtype=np.int64) if cluster is None else codes_of(labels)
     keys = [(codes, cluster), (weight, weights), *((column, t) for column in share.T), (start, entry), (t, t)]
-    order = np.lexsort([key for key, given in keys if given is not None])  # what all have alike sorts nothing
+    order = in_order([key for key, given in keys if given is not None])  # what all have alike sorts nothing
     codes = np.arange(n) if cluster is None else codes[order]
     share = share[order]
     n_clusters = int(codes.max(initial=-1)) + 1
     event = share.sum(axis=1) > 0
     return _Sample(t[order], start[order], share, weight[order], codes, event, n_clusters)
+
+
+def in_order(keys: Sequence[NDArray[Any]]) -> IntArray:
+    """As ``numpy.lexsort``, the last key first; only where that one ties are the others looked at."""
+    order = np.argsort(keys[-1], kind="stable")
+    alike = keys[-1][order[1:]] == keys[-1][order[:-1]]
+    tied = np.flatnonzero(
+        np.append(alike, False) | np.append(False, alike)
+    )  # each run of ties stays in its places
+    order[tied] = order[tied][np.lexsort([key[order[tied]] for key in keys])]
+    return order
 
 
 def codes_of(labels: NDArray[Any]) -> IntArray:

@@ -107,9 +107,22 @@ def about(con: Connection, store: str, selection: Selection) -> About:
         counts,
         outside,
         records_give(con),
-        one(con, "select max(ingest_id) from record.batches"),
-        one(con, "select value from record.meta where name = 'as_of'"),
+        last_ingest(con),
+        _as_of(con),
     )
+
+
+@once
+def last_ingest(con: Connection) -> int | None:
+    """The last ingest that the store knows of."""
+    found: int | None = one(con, "select max(ingest_id) from record.batches")
+    return found
+
+
+@once
+def _as_of(con: Connection) -> str | None:
+    found: str | None = one(con, "select value from record.meta where name = 'as_of'")
+    return found
 
 
 @once

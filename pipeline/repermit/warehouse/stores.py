@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from repermit.warehouse.answers import unchanging
+from repermit.warehouse.answers import once, unchanging
 from repermit.warehouse.engine import DAMAGE, connect, patiently, told
 from repermit.warehouse.queries import Connection, literal, one
 from repermit.warehouse.schema import SCHEMAS, check_version
@@ -57,6 +57,7 @@ def beside(path: Path, *, wait_s: float = 0.0) -> Iterator[Connection]:
         con.close()
 
 
+@once
 def fingerprint(con: Connection) -> str:
     """A short digest of which files the store has read and in which batches."""
     return str(

@@ -80,7 +80,10 @@ group by terminal, lane having sum(loads) > 0
 order by terminal, lane
 """
 LANDED = f"select started_at, {ELSEWHERE} as elsewhere from {{cleared}} where terminal = $terminal and episode_id = $id"
-NOT_PLACED = "select count(*) from {cleared} where ($terminal is null or terminal = $terminal) and (terminal is null or lane is null)"
+NOT_PLACED = """
+select count(*) from {cleared} where started_at >= $first and started_at < $end and ($terminal is null or terminal = $terminal)
+    and (terminal is null or lane is null)
+"""
 BY_MONTH = "marts.loads_by_lane_month"
 BY_DAY = """(select trailer_id, terminal, lane, date_trunc('month', loaded_on)::date as month, loads
     from staging.loads where loaded_on >= $first and loaded_on < $end)"""
@@ -96,8 +99,9 @@ def lanes(con: Connection, store: str, selection: Selection, record: Window | No
     record = record or window
     every = _every_lane(con, window, record)
     found = tuple(row for row in every if selection.terminal in (None, row.terminal))
-    not_placed = NOT_PLACED.format(cleared=cleared_within(con, window.first, window.end))
-    nowhere = int(one(con, not_placed, {"terminal": selection.terminal}))
+    not_placed = NOT_PLACED.format(cleared=cleared_within(con, record.first, record.end))
+    days = {"first": window.first, "end": window.end}
+    nowhere = int(one(con, not_placed, days | {"terminal": selection.terminal}))
     return Lanes(about(con, store, selection), window, record, found, nowhere)
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from repermit.studies.racks.cleared import cleared_within
+from repermit.studies.selection import Window
 from repermit.warehouse import Connection, records, rows
 
 Lane = str | None
@@ -62,7 +63,7 @@ order by lane, trailer_id
 
 LANDED = """
 select trailer_id, lane, landed, to_terminal, to_lane, by_next_load::integer as by_next_load, count(*) as n
-from {cleared} where terminal = $terminal group by all order by all
+from {cleared} where terminal = $terminal and started_at >= $first and started_at < $end group by all order by all
 """
 
 
@@ -73,9 +74,12 @@ def in_order(lane: Lane) -> tuple[Any, ...]:
 
 
 def tallies(
-    con: Connection, days: dict[str, Any]
+    con: Connection, days: dict[str, Any], record: Window
 ) -> tuple[Units, dict[Lane, Counter[str]], tuple[Route, ...]]:
-    """Counts by lane and trailer (what rates are made of), by lane, and the routes of what cleared."""
+    """Counts by lane and trailer (what rates are made of), by lane, and the routes of what cleared.
+
+    The days lie in `record`, whose episodes that cleared the lanes are held against each other by, too.
+    """
     units: Units = defaultdict(lambda: defaultdict(Counter))
     counts: dict[Lane, Counter[str]] = defaultdict(Counter)
     routes: Counter[tuple[Lane, str, Place]] = Counter()
@@ -93,8 +97,8 @@ def tallies(
         add(row.pop("lane"), row.pop("trailer_id"), row)
     for row in records(con, EPISODES, days):
         add(row["lane"], row["trailer_id"], {"episodes": row["n"], row["became"]: row["n"]})
-    landed = LANDED.format(cleared=cleared_within(con, days["first"], days["end"]))
-    for row in records(con, landed, {"terminal": days["terminal"]}):
+    landed = LANDED.format(cleared=cleared_within(con, record.first, record.end))
+    for row in records(con, landed, days):
         n, where = row["n"], row["landed"]
         elsewhere = n * (where in ("other_lane", "other_terminal"))
         more = {where: n, "by_next_load": n * row["by_next_load"], "elsewhere": elsewhere}

@@ -42,14 +42,14 @@ counts_as = 'fault' and started_at >= $first and started_at < $end and (open_unt
 STOPS = f"""
 with mine as (
     select *, case when last_returned_at >= started_at then date_diff('microsecond', started_at, last_returned_at) end as us
-    from marts.faults where fleet = $fleet and {FAULTS}
+    from marts.faults where fleet is not null and {FAULTS}
 )
-select KEY as key, count(*) as faults, count(*) filter (outcome = 'open') as unresolved,
+select fleet, KEY as key, count(*) as faults, count(*) filter (outcome = 'open') as unresolved,
     count(*) filter (origin = 'repair_only') as without_refusal,
     sum(us)::bigint / 3.6e9 as hours, count(us) as hours_known, sum(cost)::double as money,
     sum(visits)::bigint as visits, sum(visits_priced)::bigint as priced,
     strftime(max(started_at), '%Y-%m-%d') as last_fault
-from mine group by 1 order by hours desc nulls last, faults desc, key nulls last
+from mine group by 1, 2 order by hours desc nulls last, faults desc, key nulls last
 """
 
 UNITS = f"""
@@ -79,8 +79,17 @@ def no_stops(key: Any) -> Stops:
 
 def stops_by(con: Connection, selection: Selection, key: str) -> list[Stops]:
     """The fleet's faults by a column of the faults, the most hours first."""
+    return _stops(con, replace(selection, fleet=None), key).get(str(selection.fleet), [])
+
+
+@once
+def _stops(con: Connection, selection: Selection, key: str) -> dict[str, list[Stops]]:
+    """The faults of every fleet by that column."""
     sql = STOPS.replace("KEY", key)
-    return [Stops(**row) for row in records(con, sql, selection.parameters(sql))]
+    found: dict[str, list[Stops]] = {}
+    for row in records(con, sql, selection.parameters(sql)):
+        found.setdefault(row.pop("fleet"), []).append(Stops(**row))
+    return found
 
 
 def all_stops(con: Connection, selection: Selection) -> Stops:
@@ -94,6 +103,19 @@ def units_of(con: Connection, selection: Selection) -> Units:
         unit | {"ours": unit["fleet"] == selection.fleet}
         for unit in _units(con, replace(selection, fleet=None))
     ]
+
+
+def own_units(con: Connection, selection: Selection) -> Units:
+    """Those of the selection's fleet alone."""
+    return _by_fleet(con, replace(selection, fleet=None)).get(str(selection.fleet), [])
+
+
+@once
+def _by_fleet(con: Connection, selection: Selection) -> dict[str, Units]:
+    found: dict[str, Units] = {}
+    for unit in _units(con, selection):
+        found.setdefault(unit["fleet"], []).append(unit | {"ours": True})
+    return found
 
 
 @once

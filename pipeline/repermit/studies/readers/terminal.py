@@ -8,7 +8,7 @@ refusal.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -173,15 +173,14 @@ def terminal(con: Connection, store: str, selection: Selection) -> Terminal:
         for years in (1, YEARS_BACK)
     )
     days = {"first": year.first, "end": year.end, "terminal": selection.terminal}
-    units, counts, routes = tallies(con, days)
+    units, counts, routes = tallies(con, days, record)
     settings = settings_of(con)
     held = lanes(con, store, Selection(year, terminal=selection.terminal), record)
     seen, why = seen_by(con, days), reasons(con, days)
     by_lane = tuple(
         _row(
             lane,
-            {lane},
-            units,
+            units[lane].values(),
             counts[lane],
             settings,
             held.of(selection.terminal, lane),
@@ -197,7 +196,7 @@ def terminal(con: Connection, store: str, selection: Selection) -> Terminal:
         year=year,
         record=record,
         lanes=by_lane,
-        total=_row(None, set(units), units, sum(counts.values(), Counter()), settings),
+        total=_row(None, _together(units), sum(counts.values(), Counter()), settings),
         routes=routes,
         months=tuple(sorted(months, key=lambda m: (m.month, in_order(m.lane)))),
         files=files_read(con),
@@ -207,8 +206,7 @@ def terminal(con: Connection, store: str, selection: Selection) -> Terminal:
 
 def _row(
     lane: Lane,
-    lanes: Collection[Lane],
-    units: Units,
+    trailers: Collection[Mapping[str, float]],
     counts: Counter[str],
     settings: Settings,
     held: Compared | None = None,
@@ -217,7 +215,7 @@ def _row(
 ) -> LaneRow:
     recorded = counts["delays_recorded"]
     per = {
-        name: per_loads(units, lanes, what, settings)
+        name: per_loads(trailers, what, settings)
         for name, what in (("refusals", "refusals"), ("cleared", "cleared"), ("elsewhere", "elsewhere"), ("faults", "fault"))
     }  # fmt: skip
     return LaneRow(
@@ -232,20 +230,25 @@ def _row(
     )
 
 
-def per_loads(units: Units, lanes: Collection[Lane], what: str, settings: Settings) -> PerLoads | None:
-    """Events of these lanes together per 1,000 of their loads, limits widened where trailers differ.
+def _together(units: Units) -> Collection[Mapping[str, float]]:
+    """The counts of each trailer, of all lanes."""
+    found: dict[str, dict[str, float]] = defaultdict(dict)
+    for of_lane in units.values():
+        for trailer, counts in of_lane.items():
+            mine = found[trailer]
+            for name, n in counts.items():
+                mine[name] = mine.get(name, 0) + n
+    return found.values()
+
+
+def per_loads(trailers: Collection[Mapping[str, float]], what: str, settings: Settings) -> PerLoads | None:
+    """Events of these trailers per 1,000 of their loads, by the counts of each; limits widened where trailers differ.
 
     None without loads. Zero events: 0 to 3,689 over the loads (at 95 %).
     """
     from repermit.statistics.rates import rate_intervals
 
-    loads_of: dict[str, int] = defaultdict(int)
-    events_of: dict[str, int] = defaultdict(int)
-    for lane in lanes:
-        for trailer, counts in units.get(lane, {}).items():
-            loads_of[trailer] += counts.get("loads", 0)
-            events_of[trailer] += counts.get(what, 0)
-    loads, events = list(loads_of.values()), list(events_of.values())
+    loads, events = ([int(counts.get(name, 0)) for counts in trailers] for name in ("loads", what))
     if not sum(loads):
         return None
     found = rate_intervals(

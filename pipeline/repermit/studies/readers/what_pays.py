@@ -15,6 +15,7 @@ from repermit.studies.ages.life_pool import QUARTER_DAYS
 from repermit.studies.frequency.rates import rates
 from repermit.studies.frequency.worse import Worse, worse
 from repermit.studies.racks.lanes import lanes
+from repermit.studies.readers.year_before import back
 from repermit.studies.repairs.fixes import Fix, summarise
 from repermit.studies.repairs.holding import LEAST_FIXES, difference
 from repermit.studies.repairs.repaired import load
@@ -154,10 +155,18 @@ def _sum(fault: float | None, refusal: float | None) -> float | None:
 def _year(con: Connection, selection: Selection) -> Selection:
     """All fleets over the year before the window's end, or as much of it as is on record."""
     end, whole_record = selection.window.end, covered(con)
-    first = end - timedelta(days=YEAR_DAYS)
+    first = back(end, 12)
     if whole_record:
         first = max(first, whole_record.first) if whole_record.first < end else first
     return Selection(Window(first, end))
+
+
+def _whole_months(con: Connection, year: Window) -> Window | None:
+    """The record up to the year's end, which the month's page tells of lanes from; None where the year cuts months."""
+    record = covered(con)
+    if record is None or not year.first.day == year.end.day == 1:
+        return None
+    return Window(min(record.first.replace(day=1), year.first), year.end)
 
 
 def _trailers(
@@ -211,7 +220,7 @@ def _lanes(
     for terminal, lane, _, n in loads:
         here[terminal, lane] = here.get((terminal, lane), 0) + n
     found = []
-    for row in lanes(con, store, year).rows:
+    for row in lanes(con, store, year, _whole_months(con, year.window)).rows:
         n = here.get((row.terminal, row.lane), 0)
         clear = row.flagged and row.q_value is not None and row.q_value < CHANCE
         if not clear or not n or not row.loads or row.excess is None or row.excess_least is None:

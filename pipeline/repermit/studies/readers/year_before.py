@@ -13,7 +13,7 @@ from datetime import date
 
 from repermit.settings import Settings
 from repermit.studies.frequency.like_for_like import US_PER_YEAR, Units, Verdict, verdict
-from repermit.studies.readers.stops import Stops, all_stops, units_of
+from repermit.studies.readers.stops import Stops, all_stops, own_units
 from repermit.studies.selection import Selection, Window
 from repermit.warehouse import Connection, one
 
@@ -116,7 +116,7 @@ def _held(
 
 
 def _period(con: Connection, selection: Selection) -> tuple[Period, Units]:
-    mine = [unit for unit in units_of(con, selection) if unit["ours"]]
+    mine = own_units(con, selection)
     sums = {per: sum(unit[of] for unit in mine) / scale for per, (of, scale) in MEASURES.items()}
     exposure = {per: value for per, value in sums.items() if value}
     return Period(selection.window, all_stops(con, selection), exposure), mine

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from repermit.reports_made import Months, Report, last_before
+from repermit.studies.about import last_ingest
 from repermit.studies.selection import Window
-from repermit.warehouse import Connection, once, one, rows
+from repermit.warehouse import Connection, once, rows
 
 SPELL = "join staging.trailers t on t.trailer_id = x.trailer_id and {at} >= t.service_from and (t.service_until is null or {at} < t.service_until)"
 LOADS = """
@@ -102,7 +103,7 @@ class Since:
 
 def since(con: Connection, kind: str, name: str | None, window: Window) -> Since:
     """The last report of the same kind and name that knew less than is known now, held against the same figures now."""
-    ingest = one(con, "select max(ingest_id) from record.batches")
+    ingest = last_ingest(con)
     before = last_before(con, kind, name, ingest or 0, window.end)
     if before is None:
         return Since(None, ())
@@ -118,7 +119,7 @@ def since(con: Connection, kind: str, name: str | None, window: Window) -> Since
 
 def report_of(con: Connection, kind: str, name: str | None, window: Window, headline: str) -> Report:
     """What is to be written down of a report."""
-    ingest = one(con, "select max(ingest_id) from record.batches")
+    ingest = last_ingest(con)
     return Report(
         ingest or 0,
         kind,
