@@ -8,10 +8,13 @@ viewer's zone.
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
+from importlib.resources import as_file, files
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
@@ -26,6 +29,7 @@ Spec = dict[str, Any]
 _COMPOSED = ("hconcat", "vconcat", "concat", "facet", "repeat")
 _ZONELESS = re.compile(r"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)(?:\+00:?00)?")
 _SNIPPET = "window.vegaEmbed = vegaEmbed;"
+_FONTS = ("/usr/share/fonts", "/usr/local/share/fonts", "~/.local/share/fonts", "~/.fonts")
 _SVG_TAGS = {"svg", "g", "path", "text", "tspan", "defs", "clipPath", "rect", "circle", "line", "title",
              "linearGradient", "stop"}  # fmt: skip
 
@@ -77,6 +81,7 @@ def svg(spec: Spec, *, width: int = theme.STILL_WIDTH, paper: str = "transparent
     import vl_convert
 
     json_text(spec)
+    _fonts()
     still = spec if composed(spec) else spec | {"width": width}
     config = theme.chart_config() | {"background": paper, "font": theme.STILL_FONT}
     text: str = vl_convert.vegalite_to_svg(still, vl_version=_version(), config=config, allowed_base_urls=[])
@@ -84,6 +89,26 @@ def svg(spec: Spec, *, width: int = theme.STILL_WIDTH, paper: str = "transparent
     if tags - _SVG_TAGS:
         raise ValueError(f"a still picture holds {', '.join(sorted(tags - _SVG_TAGS))}")
     return _named_anew(text)
+
+
+@cache
+def _fonts() -> None:
+    """The library measures texts with the font that it carries; those of the machine come after it, for letters it lacks.
+
+    Left alone it takes the machine's first, and opens its file anew for each letter of each text.
+    """
+    import vl_convert
+
+    before = os.environ.get("FONTCONFIG_FILE")
+    try:
+        with as_file(files("repermit_reports").joinpath("templates", "fonts.conf")) as none:
+            os.environ["FONTCONFIG_FILE"] = str(none)
+            for folder in _FONTS:
+                vl_convert.register_font_directory(str(Path(folder).expanduser()))
+    finally:
+        os.environ.pop("FONTCONFIG_FILE")
+        if before is not None:
+            os.environ["FONTCONFIG_FILE"] = before
 
 
 def _named_anew(text: str) -> str:

@@ -7,6 +7,7 @@ import hashlib
 import itertools
 import json
 import math
+import os
 import re
 from dataclasses import replace
 from datetime import date, datetime
@@ -292,6 +293,24 @@ def test_a_still_picture_is_the_same_whatever_was_drawn_before() -> None:
     assert re.findall(r'<clipPath id="(.*?)"', first) == ["clip1", "clip2"]
     assert sorted(re.findall(r'clip-path="url\(#(.*?)\)"', first)) == ["clip1", "clip2"]
     assert specs.svg(spec) == first
+
+
+def test_a_still_picture_is_measured_with_the_font_that_the_library_carries(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """All its digits are equally wide, but two ones stand closer; older copies of it, as machines have them, do without."""
+
+    def width(name: str) -> float:
+        chart = alt.Chart(alt.InlineData(values=[{"name": name}])).mark_point().encode(color="name:N")
+        found = re.search(r'class="background"[^>]*d="M0,0h(\d+)v(?=[^>]*/><g><g class="mark-group role-legend-entry)',
+                          specs.svg(specs.spec_of(chart)))  # fmt: skip
+        assert found is not None
+        return float(found[1])
+
+    monkeypatch.setenv("FONTCONFIG_FILE", "one.conf")
+    specs._fonts.cache_clear()
+    assert width("1" * 12) < width("0" * 12) == width("8" * 12)
+    assert os.environ["FONTCONFIG_FILE"] == "one.conf"
 
 
 def test_invisible_characters_are_shown() -> None:
