@@ -21,7 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -67,7 +67,7 @@ def held_against(count: float, events: ArrayLike, share: ArrayLike, level: float
     if total == 0:
         return Held(*[math.nan] * 5)
     tail = (1 - level) / 2
-    at_least = _law(x, y, s)
+    at_least = _law(x, y.tobytes(), s.tobytes())
     ratio = _likeliest(x, y, s)
     low = _root(lambda r: at_least(x, r) - tail, ratio) if x > 0 else 0.0
     high = _root(lambda r: tail - (1 - at_least(x + 1, r)), ratio) if x < total else math.inf
@@ -78,7 +78,7 @@ def held_against(count: float, events: ArrayLike, share: ArrayLike, level: float
 def chance_of_more(count: float, events: ArrayLike, share: ArrayLike) -> float:
     """The `p` of `held_against` alone: so many events of the group or more. nan where no stratum tells."""
     x, y, s = _telling(count, events, share)
-    return _law(x, y, s)(x, 1.0) if y.size else math.nan
+    return _law(x, y.tobytes(), s.tobytes())(x, 1.0) if y.size else math.nan
 
 
 @dataclass(frozen=True)
@@ -203,12 +203,15 @@ def _chance(s: FloatArray, ratio: float) -> FloatArray:
     return np.asarray(raised / (raised + 1 - s), dtype=np.float64)
 
 
-def _law(x: float, y: FloatArray, s: FloatArray) -> Callable[[float, float], float]:
+@lru_cache(maxsize=256)
+def _law(x: float, events: bytes, share: bytes) -> Callable[[float, float], float]:
     """The probability of k events or more of the group at a ratio r, as a function of k and r.
 
     A ratio r turns the probability of k events at ratio 1 by r^k, but for a factor; the law is worked out once, at the
-    ratio that expects about x.
+    ratio that expects about x. It is kept, as the same events are tested and then held at more than one level; as bytes
+    the arrays can be looked up.
     """
+    y, s = np.frombuffer(events), np.frombuffer(share)
     total = float(y.sum())
     near = _likeliest(min(max(x, 0.5), total - 0.5), y, s)
     law = _spread(y, _chance(s, near)) if total <= EXACT else None

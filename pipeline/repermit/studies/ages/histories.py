@@ -192,8 +192,10 @@ def by_month(con: Connection, h: Histories, window: Window) -> ByMonth:
     at = np.clip(np.searchsorted(edges, h.fault_at, side="left") - 1, 0, months.size - 1)
     np.add.at(faults, (at, h.fault_unit), 1)
     found = con.execute(LOADS, {"first": window.first, "end": window.end}).fetchnumpy()
-    pairs = zip(_plain(found["trailer_id"]).tolist(), np.asarray(found["spell"]).tolist(), strict=True)
-    whose = np.array([h.index.get(pair, -1) for pair in pairs], dtype=np.int64)
+    ids, spells = _plain(found["trailer_id"]), np.asarray(found["spell"], dtype=np.int64)
+    new = np.append(True, (ids[1:] != ids[:-1]) | (spells[1:] != spells[:-1]))[: ids.size].astype(bool)
+    pairs = zip(ids[new].tolist(), spells[new].tolist(), strict=True)
+    whose = np.array([h.index.get(pair, -1) for pair in pairs], dtype=np.int64)[np.cumsum(new) - 1]
     kept = whose >= 0
     month = np.asarray(found["month"], dtype=np.int64)[kept] - first
     np.add.at(loads, (month, whose[kept]), np.asarray(found["loads"], dtype=np.float64)[kept])

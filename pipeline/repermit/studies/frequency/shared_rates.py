@@ -67,14 +67,14 @@ class SharedCounts:
     pair: NDArray[np.int64]
     n: NDArray[np.float64]
     size: int
-    number: dict[str, int] | None
+    by_trailer: bool
 
     def between(
         self,
         events: NDArray[np.float64],
         exposure: NDArray[np.float64],
         cell: NDArray[np.int64],
-        trailer: NDArray[Any],
+        trailer: NDArray[np.int64],
     ) -> NDArray[np.float64] | None:
         """The variance of each cell's count over trailers: their scatter, and what estimating the shares adds.
 
@@ -86,13 +86,12 @@ class SharedCounts:
 
         from repermit.statistics.rates import scatter
 
-        if self.number is None or not self.n.any():
+        if self.by_trailer or not self.n.any():
             return None
-        of = np.array([self.number[t] for t in trailer], dtype=np.int64)
         y, e = (np.bincount(cell, weights=v, minlength=self.size) for v in (events, exposure))
         rate = np.divide(y, e, out=np.zeros(self.size), where=e > 0)
         shape = (self.size, self.sharing.trailers)
-        residual = sparse.csr_matrix((events - rate[cell] * exposure, (cell, of)), shape=shape)
+        residual = sparse.csr_matrix((events - rate[cell] * exposure, (cell, trailer)), shape=shape)
         shares = sparse.csr_matrix(
             (self.n, (self.cell, self.pair)), shape=(self.size, len(self.sharing.share))
         )
@@ -119,11 +118,7 @@ def shared_counts(con: Connection, s: Sharing, by: tuple[str, ...], size: int) -
     ).fetchnumpy()
     cell, pair, n = (np.asarray(found[k]).astype(np.int64) for k in ("cell", "pair", "n"))
     used = s.shared[s.pair_pattern[pair]]
-    number = None
-    if "trailer" not in by:
-        ids = rows(con, "select distinct trailer_id from staging.trailers order by 1")
-        number = {t: i for i, (t,) in enumerate(ids)}
-    return SharedCounts(s, cell[used], pair[used], n[used].astype(np.float64), size, number)
+    return SharedCounts(s, cell[used], pair[used], n[used].astype(np.float64), size, "trailer" in by)
 
 
 def shared_out(con: Connection, counts: SharedCounts, by: tuple[str, ...], table: Sequence[Any]) -> SharedOut:

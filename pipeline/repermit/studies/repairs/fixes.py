@@ -35,7 +35,7 @@ from repermit.studies.repairs.holding import (
 from repermit.studies.repairs.needless import NothingFound, Sensors, nothing_found, sensors
 from repermit.studies.repairs.repaired import ALIKE, Repairs, load
 from repermit.studies.selection import Selection
-from repermit.warehouse import Connection, settings_of
+from repermit.warehouse import Connection, once, settings_of
 from repermit.wording import estimate, number, seen, whole, words
 
 if TYPE_CHECKING:
@@ -240,10 +240,17 @@ def fixes(con: Connection, store: str, selection: Selection, by: str) -> Fixes:
         about(con, store, selection),
         by,
         tuple(found),
-        summarise(pool, "all", chosen, firsts, level),
+        _total(con, selection),
         difference(pool, placed),
         funnel([row.against for row in found]) if by == "shop" else None,
     )
+
+
+@once
+def _total(con: Connection, selection: Selection) -> Fix:
+    """The row of all repairs of a selection, the same by every key."""
+    pool = load(con, selection.window)
+    return summarise(pool, "all", pool.of(selection), pool.of(selection, "is_first"), settings_of(con).level)
 
 
 def _as_shops(
