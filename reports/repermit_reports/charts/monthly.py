@@ -126,7 +126,7 @@ def found_against_named(rows: Rows, named: list[str], found: list[str]) -> Chart
     )
     cells = base.mark_rect(strokeWidth=2).encode(
         color=alt.Color("n:Q", scale=alt.Scale(type="sqrt"), legend=None),
-        stroke=alt.condition("datum.same", alt.value(PALETTE["blue"]), alt.value("transparent")),
+        stroke=alt.StrokeValue("transparent", condition={"test": "datum.same", "value": PALETTE["blue"]}),
         tooltip=[
             alt.Tooltip("named:N", title="tester named"),
             alt.Tooltip("found:N", title="found at"),
@@ -145,7 +145,7 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
     base = alt.Chart(alt.InlineData(values=rows)).encode(
         y=alt.Y("lane:N", sort=order, title=None, axis=alt.Axis(labelExpr="split(datum.label, ', ')"))
     )
-    colour = alt.condition("datum.flagged", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"]))
+    colour = alt.ColorValue(PALETTE["blue"], condition={"test": "datum.flagged", "value": PALETTE["orange"]})
     limits = base.mark_rule(strokeWidth=2).encode(
         x=alt.X("low:Q", title="times the usual", scale=alt.Scale(zero=True)),
         x2=alt.X2("high:Q"),
@@ -153,9 +153,9 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
     )
     points = base.mark_point().encode(
         x=alt.X("ratio:Q"),
-        size=alt.condition("datum.flagged", alt.value(170), alt.value(60)),
+        size=alt.SizeValue(60, condition={"test": "datum.flagged", "value": 170}),
         color=colour,
-        shape=alt.condition("datum.flagged", alt.value("diamond"), alt.value("circle")),
+        shape=alt.ShapeValue("circle", condition={"test": "datum.flagged", "value": "diamond"}),
         tooltip=[
             alt.Tooltip("lane:N"),
             alt.Tooltip("ratio:Q", title="times the usual", format=".3"),

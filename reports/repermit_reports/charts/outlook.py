@@ -56,6 +56,6 @@ def ahead(past: Rows, to_come: Rows, what: str) -> alt.LayerChart | alt.FacetCha
     label = (
         months(to_come[:1])
         .mark_text(dy=-8, align="right", dx=4)
-        .encode(y=alt.Y("high:Q"), text=alt.value("likely"))
+        .encode(y=alt.Y("high:Q"), text=alt.TextValue("likely"))
     )
     return alt.layer(came, limits, point, label)

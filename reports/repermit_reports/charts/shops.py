@@ -39,8 +39,10 @@ def funnel(rows: Rows, limits: Rows) -> Chart:
         .encode(
             x=x,
             y=alt.Y("ratio:Q", title=y_title, scale=y_scale),
-            color=alt.condition("datum.apart", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"])),
-            shape=alt.condition("datum.apart", alt.value("diamond"), alt.value("circle")),
+            color=alt.ColorValue(
+                PALETTE["blue"], condition={"test": "datum.apart", "value": PALETTE["orange"]}
+            ),
+            shape=alt.ShapeValue("circle", condition={"test": "datum.apart", "value": "diamond"}),
             tooltip=[
                 alt.Tooltip("shop:N"),
                 alt.Tooltip("fixes:Q", title="fixes with the like elsewhere", format=","),

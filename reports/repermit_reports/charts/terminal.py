@@ -26,7 +26,9 @@ def by_lane(rows: Rows, order: list[str]) -> Chart:
     drawn = [row | {"until": min(row["high"] or top, top)} for row in rows]
     base = alt.Chart(alt.InlineData(values=drawn)).encode(y=alt.Y("lane:N", sort=order, title=None))
     title = "times what is usual for the same trailers"
-    colour = alt.condition("datum.stands_out", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"]))
+    colour = alt.ColorValue(
+        PALETTE["blue"], condition={"test": "datum.stands_out", "value": PALETTE["orange"]}
+    )
     scale = alt.Scale(domain=[0, top], nice=False)
     usual = (
         alt.Chart(alt.InlineData(values=[{"usual": 1}]))
@@ -96,7 +98,7 @@ def _strip_layers(drawn: Rows, names: Rows, marks: Rows, top: float) -> list[alt
 
     time = alt.Axis(format="%b %Y", grid=False)
     x = alt.X("month:T", title=None, scale=alt.Scale(type="utc", nice=False), axis=time)
-    colour = alt.condition("datum.marked", alt.value(PALETTE["orange"]), alt.value(PALETTE["blue"]))
+    colour = alt.ColorValue(PALETTE["blue"], condition={"test": "datum.marked", "value": PALETTE["orange"]})
     tips = [
         alt.Tooltip("lane:N"),
         alt.Tooltip("name:N", title="month"),
