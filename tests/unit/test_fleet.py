@@ -242,6 +242,19 @@ def test_set_aside_rows_of_the_fleet(tmp_path: Path) -> None:
     assert "1 row naming a trailer of this fleet" in said
 
 
+def test_one_fleet_after_another_as_each_alone(tmp_path: Path) -> None:
+    """What is asked for all fleets at once is split among them, and nobody changes what is kept of it."""
+    store = store_from(tmp_path, TABLES)
+    alone = {}
+    for fleet in ("Red", "Blue"):
+        with opened(store) as con:
+            alone[fleet] = fleet_record(con, store.name, select(con, fleet=fleet, **WINDOW))
+    assert alone["Red"].total.faults != alone["Blue"].total.faults
+    with opened(store) as con:
+        for fleet in ("Red", "Blue", "Red"):
+            assert fleet_record(con, store.name, select(con, fleet=fleet, **WINDOW)) == alone[fleet]
+
+
 def test_what_cannot_be_asked(tmp_path: Path) -> None:
     store = store_from(tmp_path, TABLES)
     with opened(store) as con:

@@ -6,11 +6,12 @@ May import `errors` and `warehouse`.
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 from repermit.errors import CallError
-from repermit.warehouse import Connection, once, rows
+from repermit.warehouse import Connection, once, records, rows
 
 FILTERS = {
     "fleet": "select distinct fleet from staging.trailers where fleet is not null order by 1",
@@ -59,6 +60,20 @@ class Selection:
             "shop": self.shop,
         }
         return {name: value for name, value in values.items() if f"${name}" in sql}
+
+
+def of_fleet(con: Connection, sql: str, selection: Selection) -> list[dict[str, Any]]:
+    """The rows of the selection's fleet, from a query of all that names each one's in a column `fleet`."""
+    found = _by_fleet(con, sql, replace(selection, fleet=None))
+    return [dict(row) for row in found.get(selection.fleet, ())]
+
+
+@once
+def _by_fleet(con: Connection, sql: str, selection: Selection) -> dict[str | None, list[dict[str, Any]]]:
+    found: dict[str | None, list[dict[str, Any]]] = {}
+    for row in records(con, sql, selection.parameters(sql)):
+        found.setdefault(row.pop("fleet"), []).append(row)
+    return found
 
 
 def parse_month(text: str) -> Window:

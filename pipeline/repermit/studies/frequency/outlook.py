@@ -14,8 +14,8 @@ from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.frequency.rate_units import exposure_by_month
 from repermit.studies.frequency.rates import US_PER_DAY
-from repermit.studies.selection import Selection, Window, covered, parse_month
-from repermit.warehouse import Connection, records, settings_of
+from repermit.studies.selection import Selection, Window, covered, of_fleet, parse_month
+from repermit.warehouse import Connection, settings_of
 from repermit.wording import interval, number, percent, seen, whole, words
 
 if TYPE_CHECKING:
@@ -87,37 +87,35 @@ class Outlook:
         return sum(found), len(found)
 
 
-SPELL = (
-    "($fleet is null or t.fleet = $fleet) and ($system is null or t.system = $system)"
-    " and ($shop is null or t.home_shop = $shop)"
-)
+SPELL = "($system is null or t.system = $system) and ($shop is null or t.home_shop = $shop)"
 SERIES = f"""
-select strftime(r.refused_at, '%Y-%m') as month, 'refusals' as quantity, 'all' as key, count(*)::double as n, 0.0 as squares
+select {{whose}} as fleet, strftime(r.refused_at, '%Y-%m') as month, 'refusals' as quantity, 'all' as key, count(*)::double as n, 0.0 as squares
 from staging.refusals r join staging.trailers t on t.trailer_id = r.trailer_id and r.refused_at >= t.service_from
     and (t.service_until is null or r.refused_at < t.service_until)
-where r.equipment and r.refused_at >= $first and r.refused_at < $end and {SPELL} group by 1
+where r.equipment and r.refused_at >= $first and r.refused_at < $end and {SPELL} group by 1, 2
 union all
-select strftime(t.started_at, '%Y-%m'), 'faults', coalesce(t.cause, 'not_recorded'), count(*), 0.0 from marts.faults t
+select {{whose}}, strftime(t.started_at, '%Y-%m'), 'faults', coalesce(t.cause, 'not_recorded'), count(*), 0.0 from marts.faults t
 where t.counts_as = 'fault' and t.started_at >= $first and t.started_at < $end
-    and (t.open_until is null or $end <= t.open_until) and {SPELL} group by 1, 3
+    and (t.open_until is null or $end <= t.open_until) and {SPELL} group by 1, 2, 4
 union all
-select strftime(p.received_at, '%Y-%m'), 'parts', replace(p.action, '_replaced', ''), count(*), 0.0
+select {{whose}}, strftime(p.received_at, '%Y-%m'), 'parts', replace(p.action, '_replaced', ''), count(*), 0.0
 from staging.repairs p join staging.trailers t on t.trailer_id = p.trailer_id and p.received_at >= t.service_from
     and (t.service_until is null or p.received_at < t.service_until)
 where p.action in ('sensor_replaced', 'cable_replaced', 'socket_replaced') and p.received_at >= $first
-    and p.received_at < $end and {SPELL} group by 1, 3
+    and p.received_at < $end and {SPELL} group by 1, 2, 4
 union all
-select month, quantity, 'all', {{of}} from (
-    select strftime(p.received_at, '%Y-%m') as month, sum(p.labour_min) / 60 as hours from staging.repairs p
+select fleet, month, quantity, 'all', {{of}} from (
+    select {{whose}} as fleet, strftime(p.received_at, '%Y-%m') as month, sum(p.labour_min) / 60 as hours from staging.repairs p
     join staging.trailers t on t.trailer_id = p.trailer_id and p.received_at >= t.service_from
         and (t.service_until is null or p.received_at < t.service_until)
     where p.labour_min is not null and p.received_at >= $first and p.received_at < $end and {SPELL}
-    group by p.repair_id, 1
-), (select unnest(['shop_hours', 'visits']) as quantity) group by 1, 2
-order by 1, 2, 3
+    group by p.repair_id, 1, 2
+), (select unnest(['shop_hours', 'visits']) as quantity) group by 1, 2, 3
+order by 1, 2, 3, 4
 """
 SERIES = SERIES.format(
-    of="case when quantity = 'visits' then count(*) else sum(hours order by hours) end::double, sum(hours * hours order by hours)::double"
+    whose="WHOSE",
+    of="case when quantity = 'visits' then count(*) else sum(hours order by hours) end::double, sum(hours * hours order by hours)::double",
 )
 
 
@@ -138,7 +136,8 @@ def outlook(con: Connection, store: str, selection: Selection) -> Outlook:
     by_month = exposure_by_month(con, history)
     per = "loads" if any(loads for _, loads in by_month.values()) else "days"
     exposure = [_exposure(*by_month.get(month, (0, 0)), per) for month in months]
-    series = _series(records(con, SERIES, history.parameters(SERIES)), months)
+    sql = SERIES.replace("WHOSE", "null::varchar" if history.fleet is None else "t.fleet")
+    series = _series(of_fleet(con, sql, history), months)
     level = settings_of(con).level
     rows, quarter, season_out = _forecasts(series, exposure, months, level)
     held: list[Held] = []

@@ -22,7 +22,7 @@ from repermit.studies.readers.monthly import FileRow, files_read
 from repermit.studies.readers.stops import FAULTS, WHO, Stops, all_stops, no_stops, stops_by, units_of
 from repermit.studies.readers.what_pays import Advice, what_pays
 from repermit.studies.readers.year_before import YearBefore, year_before
-from repermit.studies.selection import Selection, Window, covered
+from repermit.studies.selection import Selection, Window, covered, of_fleet
 from repermit.warehouse import Connection, one, records, settings_of
 
 
@@ -116,8 +116,8 @@ class FleetRecord:
 
 US_PER_DAY = 86_400e6
 DAY_ONLY = f"""
-select count(*) as n, coalesce(sum(us), 0)::bigint / 3.6e9 as hours from (
-    select f.episode_id, least(
+select fleet, count(*) as n, sum(us)::bigint / 3.6e9 as hours from (
+    select f.fleet, f.episode_id, least(
         date_diff('microsecond', f.started_at, f.last_returned_at),
         max(case when v.returned_at = f.last_returned_at then date_diff('microsecond', v.returned_earliest, v.returned_at) else 0 end)
         + max(case when f.origin = 'repair_only' and v.received_at = f.started_at
@@ -125,9 +125,9 @@ select count(*) as n, coalesce(sum(us), 0)::bigint / 3.6e9 as hours from (
     from marts.faults f
     join marts.episode_parts p on p.episode_id = f.episode_id and p.part = 'visit'
     join core.visits v on v.repair_id = p.part_id
-    where f.fleet = $fleet and f.last_returned_at >= f.started_at and {FAULTS}
-    group by f.episode_id, f.started_at, f.last_returned_at
-) where us > 0
+    where f.last_returned_at >= f.started_at and {FAULTS}
+    group by f.fleet, f.episode_id, f.started_at, f.last_returned_at
+) where us > 0 group by fleet
 """
 
 IN_FLEET = """
@@ -136,29 +136,32 @@ where fleet = $fleet and service_from < $end and (service_until is null or servi
 """
 
 REFUSALS = f"""
-select count(*) from staging.refusals r
+select t.fleet, count(*) as n from staging.refusals r
 join staging.trailers t on t.trailer_id = r.trailer_id and r.refused_at >= t.service_from
     and (t.service_until is null or r.refused_at < t.service_until)
-where r.equipment and r.refused_at >= $first and r.refused_at < $end and t.fleet = $fleet and {WHO}
+where r.equipment and r.refused_at >= $first and r.refused_at < $end and {WHO}
+group by t.fleet
 """
 
 CLEARED = f"""
-select count(*) as times, coalesce(sum(e.refusals), 0)::bigint as refusals, sum(e.delay_min)::double / 60 as hours,
+select t.fleet, count(*) as times, sum(e.refusals)::bigint as refusals, sum(e.delay_min)::double / 60 as hours,
     count(e.delay_min) as timed
 from marts.episodes e
 join staging.trailers t on t.trailer_id = e.trailer_id and e.started_at >= t.service_from
     and (t.service_until is null or e.started_at < t.service_until)
-where e.outcome like 'cleared%' and e.started_at >= $first and e.started_at < $end and t.fleet = $fleet and {WHO}
+where e.outcome like 'cleared%' and e.started_at >= $first and e.started_at < $end and {WHO}
+group by t.fleet
 """
 
 OF_FLEET = f"trailer_id in (select trailer_id from staging.trailers where fleet = $fleet and {WHO})"
 
 VISITS = f"""
-select case when f.counts_as in ('near_miss', 'rack') then f.counts_as else r.visit_kind end as kind,
+select r.fleet, case when f.counts_as in ('near_miss', 'rack') then f.counts_as else r.visit_kind end as kind,
     coalesce(f.counts_as, '') = 'fault' as of_fault, count(*) as visits, sum(r.cost)::double as money, count(r.cost) as priced
 from marts.repairs r left join marts.faults f on f.episode_id = r.episode_id
-where r.received_at >= $first and r.received_at < $end and r.fleet = $fleet and r.{OF_FLEET}
-group by 1, 2 order by visits desc, kind
+where r.received_at >= $first and r.received_at < $end
+    and (r.trailer_id, r.fleet) in (select (trailer_id, fleet) from staging.trailers where {WHO})
+group by 1, 2, 3 order by visits desc, kind
 """
 
 UNRESOLVED = f"""
@@ -188,8 +191,8 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
     now = replace(selection, window=Window(selection.window.first, (whole or selection.window).end))
     units = units_of(con, selection)
     loads = sum(u["loads"] for u in units if u["ours"])
-    visited = records(con, VISITS, selection.parameters(VISITS))
-    day_only = records(con, DAY_ONLY, selection.parameters(DAY_ONLY))[0]
+    visited = of_fleet(con, VISITS, selection)
+    day_only, refusals = (next(iter(of_fleet(con, sql, selection)), None) for sql in (DAY_ONLY, REFUSALS))
     here = {row["trailer_id"] for row in records(con, IN_FLEET, now.parameters(IN_FLEET))}
     total = all_stops(con, selection)
     return FleetRecord(
@@ -199,16 +202,16 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         as_of=(now.window.end - timedelta(days=1)).isoformat(),
         trailers=_trailers(stops_by(con, selection, "trailer_id"), units, here, 1 - settings.level),
         loads=loads if head.records_give["loads"] else None,
-        refusals=int(one(con, REFUSALS, selection.parameters(REFUSALS))),
+        refusals=refusals["n"] if refusals else 0,
         visits=sum(v["visits"] for v in visited),
         total=total,
-        hours_too_many=day_only["hours"],
-        day_only=day_only["n"],
+        hours_too_many=day_only["hours"] if day_only else 0.0,
+        day_only=day_only["n"] if day_only else 0,
         causes=tuple(stops_by(con, selection, "cause")),
         against=against_others(units, settings),
         other_fleets=len({u["fleet"] for u in units if not u["ours"]}),
         years=year_before(con, selection, whole, settings),
-        cleared=Cleared(**records(con, CLEARED, selection.parameters(CLEARED))[0]),
+        cleared=next((Cleared(**row) for row in of_fleet(con, CLEARED, selection)), Cleared(0, 0, None, 0)),
         unresolved=_unresolved(con, now, here, bool(loads)),
         other_visits=tuple(OtherVisits(**v) for v in visited if v.pop("of_fault") is False),
         set_aside=_set_aside(con, selection),

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from repermit.studies.frequency.like_for_like import Units
-from repermit.studies.selection import Selection
+from repermit.studies.selection import Selection, of_fleet
 from repermit.warehouse import Connection, once, records
 
 
@@ -79,17 +79,7 @@ def no_stops(key: Any) -> Stops:
 
 def stops_by(con: Connection, selection: Selection, key: str) -> list[Stops]:
     """The fleet's faults by a column of the faults, the most hours first."""
-    return _stops(con, replace(selection, fleet=None), key).get(str(selection.fleet), [])
-
-
-@once
-def _stops(con: Connection, selection: Selection, key: str) -> dict[str, list[Stops]]:
-    """The faults of every fleet by that column."""
-    sql = STOPS.replace("KEY", key)
-    found: dict[str, list[Stops]] = {}
-    for row in records(con, sql, selection.parameters(sql)):
-        found.setdefault(row.pop("fleet"), []).append(Stops(**row))
-    return found
+    return [Stops(**row) for row in of_fleet(con, STOPS.replace("KEY", key), selection)]
 
 
 def all_stops(con: Connection, selection: Selection) -> Stops:

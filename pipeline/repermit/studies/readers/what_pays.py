@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from repermit.studies.ages.life import in_service, standing_lots
 from repermit.studies.ages.life_pool import QUARTER_DAYS
@@ -19,8 +19,8 @@ from repermit.studies.readers.year_before import back
 from repermit.studies.repairs.fixes import Fix, summarise
 from repermit.studies.repairs.holding import LEAST_FIXES, difference
 from repermit.studies.repairs.repaired import load
-from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, once, records, rows, settings_of
+from repermit.studies.selection import Selection, Window, covered, of_fleet
+from repermit.warehouse import Connection, once, rows, settings_of
 from repermit.wording import amount, estimate, number, percent, seen, whole, words
 
 if TYPE_CHECKING:
@@ -97,13 +97,13 @@ class Advice:
 
 
 COST = """
-select avg(cost order by cost) as cost, count(*) as priced from (
-    select p.episode_id, sum(v.cost)::double as cost from marts.faults f
+select fleet, avg(cost order by cost) as cost, count(*) as priced from (
+    select f.fleet, p.episode_id, sum(v.cost)::double as cost from marts.faults f
     join marts.episode_parts p on p.episode_id = f.episode_id and p.part = 'visit'
     join core.visits v on v.repair_id = p.part_id
-    where f.counts_as = 'fault' and f.started_at < $end and ($fleet is null or f.fleet = $fleet) and v.cost is not null
-    group by p.episode_id
-)
+    where f.counts_as = 'fault' and f.started_at < $end and v.cost is not null
+    group by f.fleet, p.episode_id
+) group by fleet
 """
 
 QUARTER_LOADS = """
@@ -119,9 +119,9 @@ def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
     """The actions for the selection's fleet, from the year before the window's end."""
     end, fleet = selection.window.end, selection.fleet
     quarter = Window(end - timedelta(days=QUARTER_DAYS), end)
-    found = records(con, COST, {"end": end, "fleet": fleet})[0]
+    cost: dict[str, Any] = next(iter(of_fleet(con, COST, selection)), {"cost": None, "priced": 0})
     refusal = settings_of(con).refusal_cost or None
-    fault = found["cost"] if found["cost"] is not None else None
+    fault = cost["cost"]
     loads = _quarter_loads(con, quarter).get(str(fleet), [])
     year = _year(con, selection)
     actions = [
@@ -132,7 +132,7 @@ def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
     ]
     priced = [_priced(a, refusal if a.kind == "lane" else _sum(fault, refusal)) for a in actions]
     priced.sort(key=lambda a: (-(a.money.value if a.money else 0.0), -a.spared.value, a.kind, a.names))
-    return Advice(tuple(priced[:MOST]), fault, refusal, found["priced"])
+    return Advice(tuple(priced[:MOST]), fault, refusal, cost["priced"])
 
 
 @once

@@ -14,8 +14,8 @@ from datetime import date
 from repermit.settings import Settings
 from repermit.studies.frequency.like_for_like import US_PER_YEAR, Units, Verdict, verdict
 from repermit.studies.readers.stops import Stops, all_stops, own_units
-from repermit.studies.selection import Selection, Window
-from repermit.warehouse import Connection, one
+from repermit.studies.selection import Selection, Window, of_fleet
+from repermit.warehouse import Connection
 
 LEAST_DAYS = 80
 """Fewer days in common with the year before are not compared."""
@@ -57,9 +57,7 @@ class YearBefore:
     changes: tuple[Change, ...]
 
 
-VISITS = (
-    "select count(*) from marts.repairs where fleet = $fleet and received_at >= $first and received_at < $end"
-)
+VISITS = "select fleet, count(*) as n from marts.repairs where received_at >= $first and received_at < $end group by fleet"
 
 
 def year_before(
@@ -103,7 +101,7 @@ def _year_earlier(window: Window) -> Window:
 
 
 def _recorded(con: Connection, selection: Selection, window: Window) -> bool:
-    return bool(one(con, VISITS, replace(selection, window=window).parameters(VISITS)))
+    return bool(of_fleet(con, VISITS, replace(selection, window=window)))
 
 
 def _held(
