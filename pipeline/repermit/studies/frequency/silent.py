@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from repermit.studies.about import About, about
-from repermit.studies.selection import Selection
-from repermit.warehouse import Connection, records, settings_of
+from repermit.studies.selection import Selection, of_fleet
+from repermit.warehouse import Connection, settings_of
 from repermit.wording import estimate, interval, number, percent, seen, whole, words
 
 DAYS_PER_YEAR = 365.25
@@ -93,13 +93,13 @@ with tests as (
         and (t.service_until is null or p.tested_at < t.service_until)
     where p.tested_at < $end
 )
-select system, sensor_kind, trailer_id, count(days) as tests, coalesce(sum(days order by days), 0)::double as days,
+select WHOSE as fleet, system, sensor_kind, trailer_id, count(days) as tests, coalesce(sum(days order by days), 0)::double as days,
     coalesce(sum(days * days order by days), 0)::double as squared, count(*) filter (result = 'stuck_dry' and days is not null) as stuck_dry,
     count(*) filter (result = 'stuck_wet' and days is not null) as stuck_wet,
     count(*) filter (days is null) as first_tests,
     count(*) filter (result = 'stuck_dry' and days is null) as first_stuck_dry
 from tests
-where ($fleet is null or fleet = $fleet) and ($system is null or system = $system) and ($shop is null or home_shop = $shop)
+where ($system is null or system = $system) and ($shop is null or home_shop = $shop)
 group by all
 order by all
 """
@@ -107,7 +107,8 @@ order by all
 
 def silent(con: Connection, store: str, selection: Selection) -> Silent:
     """What all planned tests before the window's end show; no rows where the store has none of this selection."""
-    tests = records(con, TESTS, selection.parameters(TESTS))
+    sql = TESTS.replace("WHOSE", "null::varchar" if selection.fleet is None else "fleet")
+    tests = of_fleet(con, sql, selection)
     settings = settings_of(con)
     kinds = sorted({(t["system"], t["sensor_kind"]) for t in tests}, key=str)
     rows = [

@@ -143,8 +143,8 @@ class Terminal:
 
 MONTHS = """
 with counted as (
-    select lane, month::timestamp as seen_at, loads, 0 as refusals, 0 as cleared from marts.loads_by_lane_month
-    where terminal = $terminal
+    select lane, month::timestamp as seen_at, sum(loads) as loads, 0 as refusals, 0 as cleared
+    from marts.loads_by_lane_month where terminal = $terminal group by lane, month
     union all
     select lane, refused_at, null, equipment::integer, 0 from staging.refusals where terminal = $terminal
     union all

@@ -8,11 +8,12 @@ the same position within 90 days: the sensor was probably good.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
 
 from repermit.studies.repairs.repaired import Repairs
 from repermit.studies.selection import Selection
-from repermit.warehouse import Connection, records
+from repermit.warehouse import Connection, once, records
 
 if TYPE_CHECKING:
     from repermit.studies.repairs.repaired import IntArray
@@ -60,38 +61,54 @@ class NothingFound:
 
 SENSORS = """
 with replaced as (
-    select r.repair_id, r.found_position, r.cause, r.parts_cost::double as parts_cost, r.labour_min::double as labour_min,
+    select r.shop, r.repair_id, r.found_position, r.cause, r.parts_cost::double as parts_cost, r.labour_min::double as labour_min,
         b.result, m.next_fault_at - m.returned_at as gap, m.next_position, m.next_cause,
         least($end::timestamp, coalesce(m.service_until, $end::timestamp)) - m.returned_at as seen
     from staging.repairs r
     left join staging.returns b on b.serial = r.sensor_out
     left join marts.repairs m on m.repair_id = r.repair_id
     where r.action = 'sensor_replaced' and r.visit_kind = 'non_permit' and r.received_at < $end
-        and ($shop is null or r.shop = $shop) and ($fleet is null or m.fleet = $fleet) and ($system is null or m.system = $system)
+        and ($fleet is null or m.fleet = $fleet) and ($system is null or m.system = $system)
 )
-select count(*) as replaced, count(result) as tested, count(*) filter (result = 'no_fault_found') as good,
+select WHOSE as shop, count(*) as replaced, count(result) as tested, count(*) filter (result = 'no_fault_found') as good,
     count(*) filter (seen >= $span or (gap < seen)) as followed,
     count(*) filter (gap <= $span and gap < seen and next_position = found_position and cause is not null
         and next_cause not in ('sensor_failed', 'none_found', 'residual_liquid', 'liquid_present')) as something_else,
     sum(labour_min) filter (result = 'no_fault_found') as minutes,
     sum(parts_cost) filter (result = 'no_fault_found') as parts_cost
-from replaced
+from replaced group by 1
 """
+
+NO_SENSORS: dict[str, Any] = dict.fromkeys(
+    ("replaced", "tested", "good", "followed", "something_else"), 0
+) | {
+    "minutes": None,
+    "parts_cost": None,
+}
 
 
 def sensors(con: Connection, selection: Selection, level: float) -> Sensors:
     """Sensors replaced after a non-permit before the window's end; filtered by shop, fleet and system."""
-    from datetime import timedelta
-
     from repermit.statistics.proportions import wilson_limits
 
-    given = {name: getattr(selection, name) for name in ("shop", "fleet", "system")}
-    days = {"end": selection.window.end, "span": timedelta(days=DAYS)}
-    found = records(con, SENSORS, given | days)[0]
+    by_shop = _sensors(
+        con, selection.shop is not None, selection.window.end, selection.fleet, selection.system
+    )
+    found = by_shop.get(selection.shop, NO_SENSORS)
     low, high = (float(x) for x in wilson_limits(found["good"], found["tested"], level))
     if not found["tested"]:
         return Sensors(**found, low=None, high=None)
     return Sensors(**found, low=low, high=high)
+
+
+@once
+def _sensors(
+    con: Connection, each: bool, end: date, fleet: str | None, system: str | None
+) -> dict[str | None, dict[str, Any]]:
+    """What was counted of each shop, or of all of them together under None."""
+    sql = SENSORS.replace("WHOSE", "shop" if each else "null::varchar")
+    given = {"end": end, "span": timedelta(days=DAYS), "fleet": fleet, "system": system}
+    return {row.pop("shop"): row for row in records(con, sql, given)}
 
 
 def nothing_found(repairs: Repairs, mine: IntArray) -> NothingFound:
