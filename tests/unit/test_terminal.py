@@ -351,6 +351,23 @@ def test_before_it_was_planted_nothing_stands_out(sample: Path) -> None:
     assert not any(row.held and row.held.since for row in t.lanes)
 
 
+def test_the_figure_says_of_which_refusals_its_numbers_are(sample: Path) -> None:
+    for name in (terminal.name for terminal in SAMPLE.terminals):
+        t = ask(sample, name, "2025-12")
+        figure = next(s.figure for s in terminal_page(t).sections if s.id == "which-lane")
+        assert figure is not None
+        drawn = {row["lane"]: row["n"] for row in first_rows(figure.chart.to_dict())}
+        of_all = re.search(
+            r"on another lane(?:, of (.*) all that cleared without a repair)?\. The line", figure.says
+        )
+        assert of_all is not None
+        named = (of_all[1] or "").split(", ")
+        for row in t.lanes:
+            if row.held and lane_words(row.lane) in drawn:
+                kinds = (row.held.cleared_other_lane, row.held.cleared_without_repair)
+                assert drawn[lane_words(row.lane)] == kinds[lane_words(row.lane) in named]
+
+
 def test_who_met_a_lane_and_its_last_month(north: Terminal) -> None:
     """By hand: at lane 1 A, B, C and K cleared, of four trailers, 30, 15 and 30 minutes on record; none in December."""
     row = next(row for row in north.lanes if row.lane == "1")

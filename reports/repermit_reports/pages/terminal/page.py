@@ -109,15 +109,19 @@ def _gaps(t: Terminal) -> list[str]:
 
 def _which(t: Terminal) -> Section:
     ranked = ranked_lanes(t)
+    shown = [row for row in t.lanes if row in ranked and row.held and row.held.rate_ratio is not None]
     rows = [
         {
             "lane": lane_words(row.lane), "times": row.held.rate_ratio, "low": row.held.rate_ratio_low,
             "high": row.held.rate_ratio_high, "n": getattr(row.held, row.held.told_by), "loads": row.held.loads,
             "stands_out": row.verdict == "stands_out",
         }
-        for row in t.lanes if row in ranked and row.held and row.held.rate_ratio is not None
+        for row in shown if row.held
     ]  # fmt: skip
-    says = "How many times what is usual for the same trailers in the same months, with the range that chance leaves open; beside them the number of refusals. The line at 1: as usual. Orange: stands out."
+    # A lane's number is of the kind that tells most of it.
+    all_kinds = [lane_words(r.lane) for r in shown if r.held and r.held.told_by == "cleared_without_repair"]
+    kinds = f", of {', '.join(all_kinds)} all that cleared without a repair" if all_kinds else ""
+    says = f"How many times what is usual for the same trailers in the same months, with the range that chance leaves open; beside them the number of refusals that cleared on another lane{kinds}. The line at 1: as usual. Orange: stands out."
     chart = charts.by_lane(rows, [row["lane"] for row in rows]) if rows else None
     lede = "A rack that refuses sound trailers shows as a lane whose refusals clear elsewhere."
     for verdict, told in VERDICTS.items():
