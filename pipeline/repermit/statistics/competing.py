@@ -193,9 +193,7 @@ def in_order(keys: Sequence[NDArray[Any]]) -> IntArray:
     """As ``numpy.lexsort``, the last key first; only where that one ties are the others looked at."""
     order = np.argsort(keys[-1], kind="stable")
     alike = keys[-1][order[1:]] == keys[-1][order[:-1]]
-    tied = np.flatnonzero(
-        np.append(alike, False) | np.append(False, alike)
-    )  # each run of ties stays in its places
+    tied = np.flatnonzero(np.append(alike, False) | np.append(False, alike))  # each run stays in its places
     order[tied] = order[tied][np.lexsort([key[order[tied]] for key in keys])]
     return order
 

@@ -190,9 +190,11 @@ def mtbf_lower_limit(
 def count_quantile(
     chance: float, near: ArrayLike, distribution: Callable[[FloatArray], NDArray[np.floating]]
 ) -> FloatArray:
-    """Least whole number at which a distribution function reaches a chance, ``near``: where its continuous form does.
+    """Least whole number, 0 or more, at which a distribution function of counts reaches a chance.
 
-    With ``pdtrik`` and ``pdtr`` of scipy.special that of the Poisson distribution, say; below 0: 0.
+    ``near``: where its continuous form does, of any shape, which that of the result is; ``distribution`` takes an array
+    of that shape. With ``pdtrik`` and ``pdtr`` of scipy.special it is the quantile of the Poisson distribution, say, as
+    ``scipy.stats`` works it out, which takes half a second to load. Not a number in ``near`` stays so.
     """
     above = np.ceil(near)
     before = np.maximum(above - 1, 0)

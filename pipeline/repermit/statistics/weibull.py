@@ -32,8 +32,8 @@ FAR = 14.0
 """Ages are followed up to exp(14), about a million, times beyond the longest life seen; then a limit is none."""
 LEAST = -1e300
 """Stands for likelihoods too small to reckon with."""
-ENOUGH = 1e-10
-"""A peak is found where no more than this is left to climb."""
+TOLERANCE = 1e-6
+"""How close a peak is sought, of its place."""
 NONE: Interval = (float("nan"), float("nan"), float("nan"))
 
 
@@ -298,7 +298,7 @@ def _highest(
 ) -> tuple[float, float]:
     """(argument, value) of the highest point of a function of one variable, sought from `near`, or the best of a grid.
 
-    Ever longer steps until a point is no lower than those beside it, then parabolas through the three.
+    Ever longer steps until a point is no lower than those beside it, then Brent's method between these.
     """
 
     def value(at: float) -> float:
@@ -315,17 +315,11 @@ def _highest(
             a, b, c, low, top, high = b, c, c + step, top, high, value(c + step)
         else:
             break
-    for _ in range(60):
-        up, down = (top - low) / (b - a), (top - high) / (c - b)
-        bend = (up + down) / (c - a)
-        at = (a + b + up / bend) / 2 if bend > 0 else b
-        if bend * (at - b) ** 2 < ENOUGH or at in (a, b, c):
-            return at, top
-        there = value(at)
-        if there > top:
-            a, b, c, low, top, high = (a, at, b, low, there, top) if at < b else (b, at, c, top, there, high)
-        elif at < b:
-            a, low = at, there
-        else:
-            c, high = at, there
-    return b, top
+    if low == top:  # it may lie between
+        a, low = a - step, value(a - step)
+    if high == top:
+        c, high = c + step, value(c + step)
+    if not low < top > high:  # level all about
+        return b, top
+    at, least, *_ = optimize.brent(lambda v: -value(v), brack=(a, b, c), tol=TOLERANCE, full_output=True)
+    return float(at), -float(least)

@@ -62,7 +62,8 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
             " where retired_by is null and not coalesce(withdrawn, false)"
         )
     con.execute(f"create schema {STEPS}")
-    for layer, name, sql in relations():
+    every = relations()
+    for layer, name, sql in every:
         if since not in (None, 1) and (day := BY_MONTH.get((layer, name))):
             _rebuild_months(con, f"{layer}.{name}", day, filled(sql, settings), since)
             continue
@@ -70,7 +71,7 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
         con.execute(f"set enable_optimistic_write = {layer != STEPS}")  # steps need not be packed on the disk
         con.execute(f"create or replace {kind} {layer}.{name} as {filled(sql, settings)}")
     # One by one: the engine cannot commit a schema that is dropped with tables of its own transaction.
-    for name in (name for layer, name, _ in relations() if layer == STEPS):
+    for name in (name for layer, name, _ in every if layer == STEPS):
         con.execute(f"drop table {STEPS}.{name}")
     con.execute(f"drop schema {STEPS}")
 
