@@ -1,8 +1,14 @@
-"""Fixtures for every test folder: one time zone, one folder a test, the command line in this process."""
+"""Fixtures for every test folder: one time zone, one folder a test, the command line in this process.
+
+What the program keeps for the user goes to a folder of the run, which all its processes share.
+"""
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -12,6 +18,9 @@ from typer.testing import CliRunner, Result
 
 os.environ["TZ"] = "UTC"
 time.tzset()
+if "PYTEST_XDIST_WORKER" not in os.environ:
+    os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="repermit-tests-")
+    atexit.register(shutil.rmtree, os.environ["XDG_CACHE_HOME"], ignore_errors=True)
 
 Run = Callable[..., Result]
 

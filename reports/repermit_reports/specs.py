@@ -1,6 +1,6 @@
 """Turns an Altair chart into a specification that is safe to put into a page, and into a still picture.
 
-May import `plain` and `theme` only. What it refuses (ValueError) is a mistake of the code that made the
+May import `bundle`, `plain` and `theme` only. What it refuses (ValueError) is a mistake of the code that made the
 chart, whatever the data: numbers that are not finite, data from an address, times that would follow the
 viewer's zone.
 """
@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
-from repermit_reports import theme
+from repermit_reports import bundle, theme
 from repermit_reports.plain import plain_values
 
 if TYPE_CHECKING:
@@ -28,7 +28,6 @@ Spec = dict[str, Any]
 
 _COMPOSED = ("hconcat", "vconcat", "concat", "facet", "repeat")
 _ZONELESS = re.compile(r"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)(?:\+00:?00)?")
-_SNIPPET = "window.vegaEmbed = vegaEmbed;"
 _FONTS = ("/usr/share/fonts", "/usr/local/share/fonts", "~/.local/share/fonts", "~/.fonts")
 _SVG_TAGS = {"svg", "g", "path", "text", "tspan", "defs", "clipPath", "rect", "circle", "line", "title",
              "linearGradient", "stop"}  # fmt: skip
@@ -119,15 +118,9 @@ def _named_anew(text: str) -> str:
     return re.sub(used, lambda found: found[1] + number.get(found[2], found[2]), text) if names else text
 
 
-@cache
 def javascript() -> str:
     """The libraries that draw the charts, as one script without anything that ends a script element."""
-    import vl_convert
-
-    text: str = vl_convert.javascript_bundle(snippet=_SNIPPET, vl_version=_version())
-    if re.search(r"</script|<!--|\r", text, re.IGNORECASE):
-        raise ValueError("the JavaScript libraries can't stand inside a page as they are")
-    return text.strip()
+    return bundle.javascript(_version())
 
 
 def _version() -> str:
