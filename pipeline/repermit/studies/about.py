@@ -10,7 +10,7 @@ from typing import Any
 
 from repermit.contract import TABLES
 from repermit.settings import Settings
-from repermit.studies.selection import Selection, Window
+from repermit.studies.selection import Selection, Window, of_own
 from repermit.warehouse import Connection, fingerprint, once, one, records, settings_of
 
 HAS = {
@@ -56,7 +56,7 @@ with f as (
     where ($fleet is null or fleet = $fleet) and ($system is null or system = $system)
         and ($terminal is null or terminal = $terminal) and ($shop is null or home_shop = $shop)
 )
-select
+select {whose} as {kind},
     count(*) filter (inside and counts_as = 'fault' and counted) as faults,
     count(*) filter (inside and counts_as = 'near_miss') as near_misses,
     count(*) filter (inside and counts_as = 'rack') as rack_side,
@@ -67,7 +67,11 @@ from (
     select *, started_at >= $first and started_at < $end as inside, open_until is null or $end <= open_until as counted
     from f
 )
+group by 1
 """
+"""Of each fleet, say, as the pages ask for one after the other."""
+FAULT_COUNTS = ("faults", "near_misses", "rack_side", "unresolved", "faults_before", "faults_after")
+WHOSE = {"fleet": "fleet", "system": "system", "terminal": "terminal", "shop": "home_shop"}
 
 STORE_COUNTS = """
 select
@@ -86,12 +90,10 @@ def about(con: Connection, store: str, selection: Selection) -> About:
     """The head of a result for a selection."""
     settings: Settings = settings_of(con)
     window = selection.window
-    filters = {
-        name: value
-        for name in ("fleet", "system", "terminal", "shop")
-        if (value := getattr(selection, name)) is not None
-    }
-    chosen = records(con, COUNTS, selection.parameters(COUNTS))[0]
+    filters = {name: value for name in WHOSE if (value := getattr(selection, name)) is not None}
+    kind = next(iter(filters), "fleet")
+    sql = COUNTS.format(whose=WHOSE[kind] if filters else "null::varchar", kind=kind)
+    chosen = next(iter(of_own(con, sql, selection, kind)), dict.fromkeys(FAULT_COUNTS, 0))
     outside = {name: chosen.pop(name) for name in ("faults_before", "faults_after")}
     counts = _store_counts(con, window) | chosen | {"quarantined": _quarantined(con)}
     return About(

@@ -62,17 +62,25 @@ class Selection:
         return {name: value for name, value in values.items() if f"${name}" in sql}
 
 
+def of_own(con: Connection, sql: str, selection: Selection, kind: str) -> list[dict[str, Any]]:
+    """The rows of the selection's fleet, terminal or shop, from a query of all that names each one's in a column `kind`."""
+    anyone: dict[str, Any] = {kind: None}
+    found = _by_name(con, sql, replace(selection, **anyone), kind)
+    return [dict(row) for row in found.get(getattr(selection, kind), ())]
+
+
 def of_fleet(con: Connection, sql: str, selection: Selection) -> list[dict[str, Any]]:
     """The rows of the selection's fleet, from a query of all that names each one's in a column `fleet`."""
-    found = _by_fleet(con, sql, replace(selection, fleet=None))
-    return [dict(row) for row in found.get(selection.fleet, ())]
+    return of_own(con, sql, selection, "fleet")
 
 
 @once
-def _by_fleet(con: Connection, sql: str, selection: Selection) -> dict[str | None, list[dict[str, Any]]]:
+def _by_name(
+    con: Connection, sql: str, selection: Selection, kind: str
+) -> dict[str | None, list[dict[str, Any]]]:
     found: dict[str | None, list[dict[str, Any]]] = {}
     for row in records(con, sql, selection.parameters(sql)):
-        found.setdefault(row.pop("fleet"), []).append(row)
+        found.setdefault(row.pop(kind), []).append(row)
     return found
 
 

@@ -7,10 +7,11 @@ refusal.
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import timedelta
+from typing import TYPE_CHECKING
 
 from repermit.settings import Settings
 from repermit.studies.about import About, about
@@ -20,10 +21,13 @@ from repermit.studies.racks.lane_row import LaneRow as Compared
 from repermit.studies.racks.lane_row import Verdict
 from repermit.studies.racks.lanes import lanes
 from repermit.studies.racks.seen_by import SeenBy, reasons, seen_by
-from repermit.studies.racks.terminal_counts import COUNTS, Lane, Route, Units, in_order, tallies
+from repermit.studies.racks.terminal_counts import COUNTS, UNIT_COUNTS, Lane, Route, Units, in_order, tallies
 from repermit.studies.readers.monthly import FileRow, files_read
-from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, records, settings_of
+from repermit.studies.selection import Selection, Window, covered, of_own
+from repermit.warehouse import Connection, settings_of
+
+if TYPE_CHECKING:
+    import polars as pl
 
 YEARS_BACK = 3
 
@@ -143,24 +147,23 @@ class Terminal:
 
 MONTHS = """
 with counted as (
-    select lane, month::timestamp as seen_at, sum(loads) as loads, 0 as refusals, 0 as cleared
-    from marts.loads_by_lane_month where terminal = $terminal group by lane, month
+    select terminal, lane, month::timestamp as seen_at, sum(loads) as loads, 0 as refusals, 0 as cleared
+    from marts.loads_by_lane_month group by terminal, lane, month
     union all
-    select lane, refused_at, null, equipment::integer, 0 from staging.refusals where terminal = $terminal
+    select terminal, lane, refused_at, null, equipment::integer, 0 from staging.refusals
     union all
-    select lane, started_at, null, 0, 1 from marts.episodes where terminal = $terminal and outcome like 'cleared%'
+    select terminal, lane, started_at, null, 0, 1 from marts.episodes where outcome like 'cleared%'
 )
-select lane, strftime(seen_at, '%Y-%m') as month, sum(loads)::bigint as loads, sum(refusals)::bigint as refusals,
+select terminal, lane, strftime(seen_at, '%Y-%m') as month, sum(loads)::bigint as loads, sum(refusals)::bigint as refusals,
     sum(cleared)::bigint as cleared
 from counted where seen_at >= $first and seen_at < $end
 group by all
 """
 
 LOGGED = """
-select strftime(min(refused_at) filter (terminal = $terminal), '%Y-%m-%d') as first_refusal_on,
-    strftime(max(refused_at) filter (terminal = $terminal), '%Y-%m-%d') as last_refusal_on,
-    count(*) filter (terminal is null and refused_at >= $first and refused_at < $end) as refusals_nowhere
-from staging.refusals
+select terminal, strftime(min(refused_at), '%Y-%m-%d') as first_refusal_on, strftime(max(refused_at), '%Y-%m-%d') as last_refusal_on,
+    count(*) filter (refused_at >= $first and refused_at < $end) as refusals
+from staging.refusals group by terminal
 """
 
 
@@ -172,57 +175,49 @@ def terminal(con: Connection, store: str, selection: Selection) -> Terminal:
         Window(max(month.end.replace(year=month.end.year - years), recorded), month.end)
         for years in (1, YEARS_BACK)
     )
-    days = {"first": year.first, "end": year.end, "terminal": selection.terminal}
-    units, counts, routes = tallies(con, days, record)
-    settings = settings_of(con)
-    held = lanes(con, store, Selection(year, terminal=selection.terminal), record)
-    seen, why = seen_by(con, days), reasons(con, days)
+    name, settings = str(selection.terminal), settings_of(con)
+    asked = Selection(year, terminal=selection.terminal)
+    units, counts, routes = tallies(con, asked, record)
+    held = lanes(con, store, asked, record)
+    seen, why = seen_by(con, asked), reasons(con, asked)
+    ordered = sorted(units, key=in_order)
+    per = _per([units[lane] for lane in ordered], settings)
     by_lane = tuple(
-        _row(
-            lane,
-            units[lane].values(),
-            counts[lane],
-            settings,
-            held.of(selection.terminal, lane),
-            seen.get(lane),
-            why.get(lane, ()),
-        )
-        for lane in sorted(units, key=in_order)
+        _row(lane, counts[lane], rates, held.of(name, lane), seen.get(lane), why.get(lane, ()))
+        for lane, rates in zip(ordered, per, strict=True)
     )
-    months = tuple(LaneMonth(**row) for row in records(con, MONTHS, days | {"first": record.first}))
+    months = of_own(con, MONTHS, replace(asked, window=record), "terminal")
+    logged = next(iter(of_own(con, LOGGED, asked, "terminal")), {})
+    nowhere = next(iter(of_own(con, LOGGED, Selection(year), "terminal")), {})
     return Terminal(
-        about=about(con, store, Selection(year, terminal=selection.terminal)),
-        name=str(selection.terminal),
+        about=about(con, store, asked),
+        name=name,
         year=year,
         record=record,
         lanes=by_lane,
-        total=_row(None, _together(units), sum(counts.values(), Counter()), settings),
+        total=_row(None, sum(counts.values(), Counter()), _per([_together(units)], settings)[0]),
         routes=routes,
-        months=tuple(sorted(months, key=lambda m: (m.month, in_order(m.lane)))),
+        months=tuple(sorted((LaneMonth(**m) for m in months), key=lambda m: (m.month, in_order(m.lane)))),
+        first_refusal_on=logged.get("first_refusal_on"),
+        last_refusal_on=logged.get("last_refusal_on"),
+        refusals_nowhere=nowhere.get("refusals", 0),
         files=files_read(con),
-        **records(con, LOGGED, days)[0],
     )
 
 
 def _row(
     lane: Lane,
-    trailers: Collection[Mapping[str, float]],
     counts: Counter[str],
-    settings: Settings,
+    per: dict[str, PerLoads | None],
     held: Compared | None = None,
     seen: SeenBy | None = None,
     why: tuple[tuple[str, int], ...] = (),
 ) -> LaneRow:
-    recorded = counts["delays_recorded"]
-    per = {
-        name: per_loads(trailers, what, settings)
-        for name, what in (("refusals", "refusals"), ("cleared", "cleared"), ("elsewhere", "elsewhere"), ("faults", "fault"))
-    }  # fmt: skip
     return LaneRow(
         lane=lane,
         loads=counts["loads"] or None,
         counts={name: int(counts[name]) for name in COUNTS},
-        delay_hours=counts["delay_min"] / 60 if recorded else None,
+        delay_hours=counts["delay_min"] / 60 if counts["delays_recorded"] else None,
         held=held,
         seen_by=seen,
         reasons=why,
@@ -230,29 +225,34 @@ def _row(
     )
 
 
-def _together(units: Units) -> Collection[Mapping[str, float]]:
+def _together(units: Units) -> pl.DataFrame:
     """The counts of each trailer, of all lanes."""
-    found: dict[str, dict[str, float]] = defaultdict(dict)
-    for of_lane in units.values():
-        for trailer, counts in of_lane.items():
-            mine = found[trailer]
-            for name, n in counts.items():
-                mine[name] = mine.get(name, 0) + n
-    return found.values()
+    import polars as pl
+
+    nobody = pl.DataFrame(schema={"trailer_id": pl.String} | dict.fromkeys(UNIT_COUNTS, pl.Int64))
+    return pl.concat([nobody, *units.values()]).group_by("trailer_id").sum()
 
 
-def per_loads(trailers: Collection[Mapping[str, float]], what: str, settings: Settings) -> PerLoads | None:
-    """Events of these trailers per 1,000 of their loads, by the counts of each; limits widened where trailers differ.
+def _per(units: Sequence[pl.DataFrame], settings: Settings) -> list[dict[str, PerLoads | None]]:
+    """Of each group of trailers: what a row tells per 1,000 loads, by the counts of each; limits widened where trailers differ.
 
     None without loads. Zero events: 0 to 3,689 over the loads (at 95 %).
     """
+    import numpy as np
+
     from repermit.statistics.rates import rate_intervals
 
-    loads, events = ([int(counts.get(name, 0)) for counts in trailers] for name in ("loads", what))
-    if not sum(loads):
-        return None
-    found = rate_intervals(
-        events, loads, [0] * len(loads), 1, level=settings.level, min_units=settings.min_trailers
+    group = np.repeat(np.arange(len(units)), [of.height for of in units])
+    loads, *events = (
+        np.concatenate([np.zeros(0), *(of[name].to_numpy() for of in units)]) for name in UNIT_COUNTS
     )
-    rate, low, high = (float(values[0]) * 1000 for values in (found.rate, found.low, found.high))
-    return PerLoads(sum(events), sum(loads), rate, low, high)
+    found: list[dict[str, PerLoads | None]] = [{} for _ in units]
+    for name, n in zip(("refusals", "cleared", "elsewhere", "faults"), events, strict=True):
+        rates = rate_intervals(
+            n, loads, group, len(units), level=settings.level, min_units=settings.min_trailers
+        )
+        for i, of in enumerate(found):
+            rate, low, high = (float(values[i]) * 1000 for values in (rates.rate, rates.low, rates.high))
+            n_loads = int(rates.exposure[i])
+            of[name] = PerLoads(int(rates.events[i]), n_loads, rate, low, high) if n_loads else None
+    return found

@@ -16,63 +16,52 @@ from repermit.warehouse import Connection, once, rows
 
 SPELL = "join staging.trailers t on t.trailer_id = x.trailer_id and {at} >= t.service_from and (t.service_until is null or {at} < t.service_until)"
 LOADS = """
-select {whose}, strftime(day, '%Y-%m'), sum(loads)::double
+select {whose}, strftime(day, '%Y-%m'), 'loads', sum(loads)::double
 from (select {whose}, {day} as day, sum(loads) as loads from {log} x {spell} where {day} < $end group by all)
 group by all
 """
 """Of a fleet by day, as a trailer may be sold within a month; of others the sums by month, which reports are of."""
-REFUSALS = "select strftime(refused_at, '%Y-%m'), 'refusals', count(*) from staging.refusals x"
+REFUSALS = "select {whose}, strftime(refused_at, '%Y-%m'), 'refusals', count(*) from staging.refusals x {spell} where x.refused_at < $end group by all"
 FAULTS = """
-select strftime(started_at, '%Y-%m') as month, count(*) as faults,
+select {whose} as whose, strftime(started_at, '%Y-%m') as month, count(*) as faults,
     sum(case when last_returned_at >= started_at then date_diff('microsecond', started_at, last_returned_at) end)::bigint as us
-from marts.faults where counts_as = 'fault' and started_at < $end and (open_until is null or $end <= open_until) and {of}
-group by 1
+from marts.faults where counts_as = 'fault' and started_at < $end and (open_until is null or $end <= open_until)
+group by all
 """
-VISITS = "select strftime(received_at, '%Y-%m'), 'visits', count(*) from core.visits where received_at < $end and {of} group by 1"
+VISITS = "select shop, strftime(received_at, '%Y-%m'), 'visits', count(*) from core.visits where received_at < $end group by all"
 
 
 def _figures_sql(kind: str) -> str:
-    """SQL of month, figure and value, of the reports of one kind. `$name` is what the report is about."""
-    of = {"fleet": "fleet = $name", "shop": "shop = $name", "terminal": "terminal = $name"}.get(kind, "true")
-    faults = f"({FAULTS.format(of=of)})"
+    """SQL of whose, month, figure and value, of everyone that a report of the kind can be about. Of shops no loads."""
+    whose = kind if kind in ("fleet", "shop", "terminal") else "null::varchar"
+    faults = f"({FAULTS.format(whose=whose)})"
     parts = [
-        f"select month, 'faults', faults from {faults}",
-        f"select month, 'hours stopped', round(us / 3.6e9, 1) from {faults} where us > 0",
+        f"select whose, month, 'faults', faults from {faults}",
+        f"select whose, month, 'hours stopped', round(us / 3.6e9, 1) from {faults} where us > 0",
     ]
     if kind == "shop":
-        parts.insert(0, VISITS.format(of=of))
-    else:
-        spell = SPELL.format(at="x.refused_at") if kind == "fleet" else ""
-        parts.insert(0, f"{REFUSALS} {spell} where x.refused_at < $end and {of} group by 1")
+        return " union all ".join([*parts, VISITS])
+    spell = SPELL if kind == "fleet" else ""
+    day, log = ("loaded_on", "core.load_days") if kind == "fleet" else ("month", "marts.loads_by_lane_month")
+    parts += [
+        LOADS.format(whose=whose, day=day, log=log, spell=spell.format(at=f"x.{day}")),
+        REFUSALS.format(whose=whose, spell=spell.format(at="x.refused_at")),
+    ]
     return " union all ".join(parts)
 
 
 @once
-def _loads(con: Connection, kind: str, end: date) -> dict[str | None, list[tuple[str, float]]]:
-    """Loads by month of everyone that a report of that kind can be about; of shops none."""
-    if kind == "shop":
-        return {}
-    whose = kind if kind in ("fleet", "terminal") else "null"
-    by_day = ("loaded_on", "core.load_days", SPELL.format(at="x.loaded_on"))
-    day, log, spell = by_day if kind == "fleet" else ("month", "marts.loads_by_lane_month", "")
-    found: dict[str | None, list[tuple[str, float]]] = {}
-    for name, month, loads in rows(
-        con, LOADS.format(whose=whose, day=day, log=log, spell=spell), {"end": end}
-    ):
-        found.setdefault(name, []).append((month, loads))
-    return found
+def _figures(con: Connection, kind: str, end: date) -> dict[str | None, Months]:
+    found: dict[str | None, dict[str, dict[str, float]]] = {}
+    sql = f"select * from ({_figures_sql(kind)}) order by 1, 2, 3"
+    for name, month, figure, value in rows(con, sql, {"end": end}):
+        found.setdefault(name, {}).setdefault(month, {})[figure] = float(value)
+    return dict(found)
 
 
 def figures(con: Connection, kind: str, name: str | None, end: date) -> Months:
     """The figures by month of a report of that kind about `name`, whose window ends before `end`."""
-    sql = _figures_sql(kind)
-    values = {"end": end} | ({"name": name} if "$name" in sql else {})
-    found: dict[str, dict[str, float]] = {}
-    for month, loads in _loads(con, kind, end).get(name, ()):
-        found.setdefault(month, {})["loads"] = loads
-    for month, figure, value in rows(con, f"select * from ({sql}) order by 1, 2", values):
-        found.setdefault(month, {})[figure] = float(value)
-    return found
+    return _figures(con, kind, end).get(name, {})
 
 
 @dataclass(frozen=True)
