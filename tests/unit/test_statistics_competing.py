@@ -264,6 +264,17 @@ def test_clusters_never_narrow_and_few_are_flagged() -> None:
     np.testing.assert_allclose(few.standard_error, alone.standard_error, rtol=1e-12)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_limits_of_some_causes_alone(seed: int) -> None:
+    data = _people(seed)
+    every, first = _estimate(data), _estimate(data, told=1)
+    for name in ("incidence", "events", "event_free", "at_risk"):
+        np.testing.assert_array_equal(getattr(first, name), getattr(every, name))
+    for name in ("standard_error", "low", "high"):
+        np.testing.assert_array_equal(getattr(first, name)[0], getattr(every, name)[0])
+        assert np.isnan(getattr(first, name)[1:]).all()
+
+
 def test_a_hundred_thousand_subjects_in_under_a_second() -> None:
     rng = np.random.default_rng(23)
     n = 100_000

@@ -61,6 +61,7 @@ def aalen_johansen(
     cluster: ArrayLike | None = None,
     level: float = 0.95,
     min_clusters: int = 5,
+    told: int | None = None,
 ) -> CumulativeIncidence:
     """Aalen-Johansen cumulative incidence by cause at the times ``at`` [1].
 
@@ -73,6 +74,8 @@ def aalen_johansen(
     - ``entry``: in view only after this time, earlier than its ``time``. None: from the start.
     - ``weights``: positive, how much a subject counts (sampling weights, not repeat counts).
     - ``cluster``: label of the unit it belongs to; units are independent, their subjects need not be.
+    - ``told``: of how many causes, from the first, errors and limits are worked out; of the others they are nan.
+      None: of all.
 
     Ties: events at one time meet one risk set; subjects censored at that time, or whose own event is then,
     are still in it; those that enter at it are not. Order of subjects changes nothing.
@@ -104,7 +107,7 @@ def aalen_johansen(
         raise ValueError("at must hold times of 0 or later")
     curve = curve_of(sample)
     steps = np.searchsorted(curve.time, times, side="right")
-    alone, clustered = _variances(sample, curve, steps)
+    alone, clustered = _variances(sample, curve, steps, told)
     clusters = sample.n_clusters
     few = cluster is not None and clusters < min_clusters
     variance, squared_error = alone, alone
@@ -122,8 +125,8 @@ def aalen_johansen(
         event_free=np.where(seen, event_free, np.nan),
         incidence=np.where(seen, incidence, np.nan),
         standard_error=np.where(seen, np.sqrt(squared_error), np.nan),
-        low=np.where(seen, low, np.nan),
-        high=np.where(seen, high, np.nan),
+        low=np.where(seen & ~np.isnan(variance), low, np.nan),
+        high=np.where(seen & ~np.isnan(variance), high, np.nan),
         subjects=sample.time.size,
         clusters=clusters,
         clusters_too_few=few,
@@ -245,7 +248,9 @@ def curve_of(sample: _Sample) -> _Curve:
     return _Curve(times, at_risk, hazard, hazard_by_cause, event_free, incidence, from_zero(by_cause))
 
 
-def _variances(sample: _Sample, curve: _Curve, steps: IntArray) -> tuple[FloatArray, FloatArray]:
+def _variances(
+    sample: _Sample, curve: _Curve, steps: IntArray, told: int | None
+) -> tuple[FloatArray, FloatArray]:
     """Variance (C, T) of the incidence after each of ``steps``: subjects alone, and by cluster.
 
     The derivative by subject i's weight of the incidence F_j(t) is, over event times s up to t,
@@ -257,8 +262,8 @@ def _variances(sample: _Sample, curve: _Curve, steps: IntArray) -> tuple[FloatAr
     table of subjects by times is built.
     """
     shape = (curve.incidence.shape[0], steps.size)
-    alone, clustered = np.zeros(shape), np.zeros(shape)
-    for (j, k), derivative in _derivatives(sample, curve, steps):
+    alone, clustered = np.full(shape, np.nan), np.full(shape, np.nan)
+    for (j, k), derivative in _derivatives(sample, curve, steps, told):
         pull = sample.weight * derivative
         alone[j, k] = np.sum(pull**2)
         clustered[j, k] = np.sum(np.bincount(sample.cluster, weights=pull) ** 2)
@@ -266,7 +271,7 @@ def _variances(sample: _Sample, curve: _Curve, steps: IntArray) -> tuple[FloatAr
 
 
 def _derivatives(
-    sample: _Sample, curve: _Curve, steps: IntArray
+    sample: _Sample, curve: _Curve, steps: IntArray, told: int | None
 ) -> Iterator[tuple[tuple[int, int], FloatArray]]:
     """For each cause and requested step, the derivative of the incidence by each subject's weight (n)."""
     survivors = 1.0 - curve.hazard
@@ -275,7 +280,7 @@ def _derivatives(
     first = np.searchsorted(curve.time, sample.entry, side="right")
     last = np.searchsorted(curve.time, sample.time, side="right")
     own = last[sample.event] - 1
-    for j, incidence in enumerate(curve.incidence):
+    for j, incidence in enumerate(curve.incidence[:told]):
         running = from_zero(
             (curve.event_free[:-1] * curve.hazard_by_cause[j] + incidence[1:] * curve.hazard * lost)
             / curve.at_risk

@@ -28,7 +28,10 @@ MOST_YEARS = 3
 
 @dataclass(frozen=True)
 class Compared:
-    """One kind of fix at this shop, and the same at the other shops together (None: they have none)."""
+    """One kind of fix at this shop, and the same at the other shops together (None: they have none).
+
+    Risks by completed loads are not told, those of any fault `here` alone, and of no year.
+    """
 
     name: str | None
     here: Fix
@@ -91,7 +94,7 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
     return ShopRecord(
         about=about(con, store, Selection(every)),
         shop=shop,
-        total=summarise(repairs, shop, mine, firsts, level, others),
+        total=summarise(repairs, shop, mine, firsts, level, others, beside=()),
         actions=_compared(repairs, mine, others, "action", level),
         methods=_compared(repairs, _both(mine, told), _both(others, told), "method", level),
         came_back=came_back(repairs, mine, _back(selection.window.end, 1)),
@@ -113,8 +116,9 @@ def _compared(
     for key, here in repairs.groups(mine, by):
         if key == "none" or not repairs.placed[here].any():
             continue
-        elsewhere = summarise(repairs, key, there[key], nobody, level) if key in there else None
-        found.append(Compared(key, summarise(repairs, key, here, nobody, level), elsewhere))
+        own = summarise(repairs, key, here, nobody, level, beside=("any_fault",))
+        elsewhere = summarise(repairs, key, there[key], nobody, level, beside=()) if key in there else None
+        found.append(Compared(key, own, elsewhere))
     return tuple(sorted(found, key=lambda c: (-c.here.fixes, str(c.name))))
 
 
@@ -136,7 +140,7 @@ def _years(repairs: Repairs, mine: IntArray, end: date, level: float) -> tuple[C
         of_year = _both(mine, then)
         if repairs.placed[of_year].any():
             name = f"{first} to {until - timedelta(days=1)}"
-            found.append(Compared(name, summarise(repairs, name, of_year, mine[:0], level), None))
+            found.append(Compared(name, summarise(repairs, name, of_year, mine[:0], level, beside=()), None))
     return tuple(found)
 
 

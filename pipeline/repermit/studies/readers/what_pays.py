@@ -263,7 +263,7 @@ def _ways(con: Connection, window: Window) -> tuple[tuple[str, list[Fix], dict[s
     for action, mine in pool.groups(pool.of(Selection(window)), "action"):
         of = dict(pool.groups(mine, "method"))
         told = [
-            summarise(pool, key, index, index[:0], level)
+            summarise(pool, key, index, index[:0], level, beside=())
             for key, index in of.items()
             if key is not None and pool.placed[index].sum() >= LEAST_FIXES
         ]

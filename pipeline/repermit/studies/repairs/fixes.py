@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
@@ -43,13 +43,14 @@ if TYPE_CHECKING:
 
 KEYS = ("action", "shop", "cause", "method", "lot")
 HORIZONS = (30, 90, 180)
+Beside = Literal["any_fault", "in_loads"]
 
 
 @dataclass(frozen=True)
 class Horizon:
     """Within so many days of the return: comebacks (weighted count and its bounds), risks with limits.
 
-    Fractions and counts; None where nothing was followed so long.
+    Fractions and counts; None where nothing was followed so long, or where it was not asked for (any fault).
     """
 
     days: int
@@ -69,7 +70,7 @@ class Fix:
     """One row: how many repairs, of how many trailers, and what followed.
 
     `placed` repairs have a position and so a comeback risk; all have a risk of any fault. `in_loads`: the risk of a
-    comeback by completed loads. `first_time_fix`: the share of first visits that ended the matter. `gained_180d`: days
+    comeback by completed loads, empty where it was not asked for. `first_time_fix`: the share of first visits that ended the matter. `gained_180d`: days
     without a comeback gained over the other rows of known key. `expected_background_90d`: what chance would bring, from the
     background rate of faults at their positions. Of a shop: held `against` the other shops on the same mix of work, on
     the same mix with the same action, and (`crude`) on any mix; `mix_share` of the crude difference is the mix's;
@@ -284,8 +285,12 @@ def summarise(
     level: float,
     others: IntArray | None = None,
     rest: IntArray | None = None,
+    beside: tuple[Beside, ...] = ("any_fault", "in_loads"),
 ) -> Fix:
-    """One row over the repairs `mine` and the first visits `firsts`, held against the shops `others` and the other rows `rest`."""
+    """One row over the repairs `mine` and the first visits `firsts`, held against the shops `others` and the other rows `rest`.
+
+    `beside`: what is told beside the comebacks within so many days.
+    """
     import numpy as np
 
     placed = mine[repairs.placed[mine]]
@@ -296,8 +301,8 @@ def summarise(
         len(mine),
         len(placed),
         len(np.unique(repairs.trailer[mine])),
-        _horizons(repairs, mine, placed, level),
-        in_loads(repairs, placed, level),
+        _horizons(repairs, mine, placed, level, "any_fault" in beside),
+        in_loads(repairs, placed, level) if "in_loads" in beside else (),
         first_time_fix(repairs, firsts, level),
         days_gained(repairs, placed, rest[repairs.placed[rest]], level),
         known_or_none(chance) if len(placed) else None,
@@ -309,7 +314,9 @@ def summarise(
     return replace(row, against=fair, against_same_action=same, mix_share=explained_by_mix(crude, fair))
 
 
-def _horizons(repairs: Repairs, index: IntArray, placed: IntArray, level: float) -> tuple[Horizon, ...]:
+def _horizons(
+    repairs: Repairs, index: IntArray, placed: IntArray, level: float, any_fault: bool
+) -> tuple[Horizon, ...]:
     import numpy as np
 
     from repermit.statistics.competing import aalen_johansen
@@ -323,6 +330,7 @@ def _horizons(repairs: Repairs, index: IntArray, placed: IntArray, level: float)
             event_weight=shares_of(repairs, placed),
             cluster=repairs.trailer[placed],
             level=level,
+            told=1,
         )
         if len(placed)
         else None
@@ -336,7 +344,7 @@ def _horizons(repairs: Repairs, index: IntArray, placed: IntArray, level: float)
             cluster=repairs.trailer[index],
             level=level,
         )
-        if len(index)
+        if any_fault and len(index)
         else None
     )
     found = []

@@ -67,6 +67,7 @@ def in_loads(repairs: Repairs, placed: IntArray, level: float) -> tuple[Estimate
         event_weight=shares_of(repairs, known),
         cluster=repairs.trailer[known],
         level=level,
+        told=1,
     )
     limits = zip(found.incidence[0], found.low[0], found.high[0], strict=True)
     return tuple(Estimate(len(known), *(known_or_none(x) for x in values)) for values in limits)
@@ -94,6 +95,7 @@ def first_time_fix(repairs: Repairs, first: IntArray, level: float) -> Estimate:
         event_weight=shares,
         cluster=repairs.trailer[first],
         level=level,
+        told=1,
     )
     back, low, high = (known_or_none(x[0, 0]) for x in (found.incidence, found.low, found.high))
     return Estimate(len(first), *(None if x is None else 1 - x for x in (back, high, low)))
