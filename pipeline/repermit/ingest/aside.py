@@ -61,7 +61,7 @@ def set_aside(con: Connection, table: Table, sources: dict[int, files.Source], l
         if source.leads:
             told += f" union all select raw, line, {literal(LINE_WHOLE.name)} from src_{batch}_broken"
         con.execute(
-            f"insert into aside by name select {batch} as read_in, raw, line, [rule] as reasons, {sums_with(table, batch, source)} as sums_with,"
+            f"insert into aside by name select {batch} as read_in, raw, line, [rule] as reasons, {sums_with(batch, source)} as sums_with,"
             f" exists (select 1 from waiting.{table.name} w where w.left_by is null and w.raw = b.raw) as again"
             f" from ({told}) b"
         )
@@ -75,10 +75,9 @@ def set_aside(con: Connection, table: Table, sources: dict[int, files.Source], l
     )
 
 
-def sums_with(table: Table, batch: int, source: files.Source) -> str:
+def sums_with(batch: int, source: files.Source) -> str:
     """SQL of the batch with whose lines those of a source add up; null where each row is a whole one."""
-    adds_up = table.name == "loads" and "loads" not in source.header
-    return str(batch) if adds_up else "cast(null as integer)"
+    return str(batch) if source.adds_up else "cast(null as integer)"
 
 
 def stay_or_leave(con: Connection, table: Table, batch: int) -> None:

@@ -10,15 +10,18 @@ from repermit.ingest.columns import key_of, listed, same, shared, typed_names
 from repermit.warehouse import Connection, literal, one, quote
 
 
-def decide(con: Connection, table: Table) -> None:
-    """`candidates`, `others` and `decided`, of what was judged."""
+def decide(con: Connection, table: Table, first: int) -> None:
+    """`candidates`, `others` and `decided`, of what was judged; `first` is the first batch that may bring a row now."""
     key, names = key_of(table), typed_names(table)
+    stood = f"(select * from accepted.{table.name} where retired_by is null and batch_id < {first})"
     sums = "d.sums_with = cur.sums_with" if _take_candidates(con, table) else "false"
-    undecided = "select c.*, cast(null as varchar) as rival_fate from candidates c"
-    if _find_rivals(con, table):
-        undecided += f" where not exists (select 1 from rivals r where {same(key, 'c', 'r')})"
-        undecided += f" union all {_rival_fates(table)}"
     withdraws = one(con, "select exists (select 1 from judged where withdrawn)")
+    # Where nothing stood and nothing is taken back, all but rivals are simply accepted.
+    told = withdraws or one(con, f"select exists {stood}")
+    undecided = f"select c.*, cast(null as varchar) as rival_fate from candidates c where {told}"
+    if _find_rivals(con, table):
+        undecided += f" and not exists (select 1 from rivals r where {same(key, 'c', 'r')})"
+        undecided += f" union all {_rival_fates(table)}"
     con.execute(
         "create or replace temp table others as select * from (select d.*, case"
         " when d.rival_fate is not null then d.rival_fate"
@@ -28,7 +31,7 @@ def decide(con: Connection, table: Table) -> None:
         " when said.ingest_id > d.said_in then 'superseded'"
         f" when said.ingest_id = d.said_in then {literal(ID_ONCE.name)}"
         " else 'corrected' end as fate"
-        f" from ({undecided}) d left join (select * from accepted.{table.name} where retired_by is null) cur"
+        f" from ({undecided}) d left join {stood} cur"
         f" on {same(key, 'd', 'cur')} left join record.batches said on said.batch_id = cur.read_in)"
         " where fate <> 'accepted'"
     )

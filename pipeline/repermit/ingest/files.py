@@ -60,11 +60,18 @@ class Source:
     """Whether it is of a file to mend, so that `cells` begins with the row that waits and the line in the file."""
     in_print: bool = False
     """Whether its cells are known to have no control character."""
+    rows_at_most: int = 0
+    """How many lines there are below the header; 0 where it was not counted."""
 
     @property
     def delimiter(self) -> str:
         """What separates its columns."""
         return self.how[0].delimiter if self.how else ","
+
+    @property
+    def adds_up(self) -> bool:
+        """Whether its lines count one load each, and are added up."""
+        return self.table.name == "loads" and "loads" not in self.header
 
     @property
     def may_stray(self) -> bool:
@@ -147,7 +154,19 @@ def _recognise(
     digest, size = hashed.result(), path.stat().st_size
     if table:
         return [
-            Source(path, name, table, header, digest, digest, size, header, *rest, in_print=lines.in_print)
+            Source(
+                path,
+                name,
+                table,
+                header,
+                digest,
+                digest,
+                size,
+                header,
+                *rest,
+                in_print=lines.in_print,
+                rows_at_most=lines.count - 1,
+            )
         ]
     assert how
     found: list[Source] = []

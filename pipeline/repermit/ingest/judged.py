@@ -35,16 +35,14 @@ APART = 1 << 40
 
 
 def gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> list[Part]:
-    """`incoming`: text columns, where and in which ingest each row was read, and whether its lines add up.
-
-    Returns the parts of which it is the union: one a file, and one of the quarantine where a row waits.
-    """
+    """What there is to judge, a part a file and one of the quarantine where a row waits: text columns, where and in which
+    ingest each row was read, and with which lines it adds up."""
     columns = [c.name for c in table.all_columns]
     parts = []
     said_in = one(con, "select coalesce(max(ingest_id), 0) + 1 from record.batches")
     for batch, source in sources.items():
         header = f"[{', '.join(literal(name) for name in source.header)}]"
-        adds, mended, fixed = sums_with(table, batch, source), "", _fixed(table, batch, source, said_in)
+        adds, mended, fixed = sums_with(batch, source), "", _fixed(table, batch, source, said_in)
         if source.mends:
             adds, header = "w.sums_with", f"coalesce(o.header, {header})"
             mended = (
@@ -66,8 +64,6 @@ def gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> l
             f" where w.left_by is null and {IS_ROW}"
         )
         parts.append(Part(query, {}, False))
-    incoming = " union all ".join(f"select *, {ADDS_UP} from ({part.query})" for part in parts)
-    con.execute(f"create or replace temp view incoming as {incoming}")
     return parts
 
 
@@ -77,7 +73,7 @@ def _fixed(table: Table, batch: int, source: files.Source, said_in: int) -> dict
     if source.mends:
         return {}
     fixed = {"read_in": str(batch), "said_in": str(said_in), "waiting_id": "cast(null as bigint)"}
-    fixed["sums_with"] = sums_with(table, batch, source)
+    fixed["sums_with"] = sums_with(batch, source)
     fixed["adds_up"] = f"{fixed['sums_with']} is not null"
     if not table.keeps_lines:
         given = {c.name for c in table.all_columns if c.name in source.header or c.default is not None}
@@ -88,19 +84,38 @@ def _fixed(table: Table, batch: int, source: files.Source, said_in: int) -> dict
 
 def judge(con: Connection, table: Table, parts: list[Part]) -> None:
     """`judged`: a view of a table a part, in which what is fixed for a part takes no room."""
-    rules, views = table.rules(), []
-    names = [*WHERE_READ, *typed_names(table)]
     for number, part in enumerate(parts):
-        own = [name for name in names if name not in part.fixed]
-        rows_of = f"(select *, {ADDS_UP} from ({part.query}))"
-        told = ", ".join(
-            f"{'' if name in WHERE_READ else 'row.'}{quote(name)} as {quote(name)}" for name in own
-        )
-        fails = f"case when {passes(rules, part.in_print)} then null else {reasons(rules)} end as reasons"
-        con.execute(
-            f"create or replace temp table judged_{number} as select {told}, {fails}"
-            f" from ({rows_to_judge(table, rows_of, listed(WHERE_READ, 's.'))})"
-        )
-        shown = ", ".join(f"{part.fixed.get(name, quote(name))} as {quote(name)}" for name in names)
-        views.append(f"select {shown}, reasons, rowid + {number} * {APART} as id from judged_{number}")
-    con.execute(f"create or replace temp view judged as {' union all '.join(views)}")
+        con.execute(f"create or replace temp table judged_{number} as {judging(table, part)}")
+    union(con, [judged_part(table, part, number) for number, part in enumerate(parts)])
+
+
+def of_part(table: Table, part: Part) -> str:
+    """A query of the rows of a part as `rows_to_judge` makes it."""
+    return rows_to_judge(table, f"(select *, {ADDS_UP} from ({part.query}))", listed(WHERE_READ, "s."))
+
+
+def judging(table: Table, part: Part) -> str:
+    """A query of the rows of a part, typed, with the reasons for which they fail; without what is fixed for them."""
+    rules, names = table.rules(), [*WHERE_READ, *typed_names(table)]
+    own = [name for name in names if name not in part.fixed]
+    told = ", ".join(f"{'' if name in WHERE_READ else 'row.'}{quote(name)} as {quote(name)}" for name in own)
+    fails = f"case when {passes(rules, part.in_print)} then null else {reasons(rules)} end as reasons"
+    return f"select {told}, {fails} from ({of_part(table, part)})"
+
+
+def judged_part(table: Table, part: Part, number: int) -> str:
+    """A query of the rows of a part as they stand in `judged`, of the table that `judging` filled."""
+    names = [*WHERE_READ, *typed_names(table)]
+    shown = ", ".join(f"{part.fixed.get(name, quote(name))} as {quote(name)}" for name in names)
+    return f"select {shown}, reasons, rowid + {number} * {APART} as id from judged_{number}"
+
+
+def show_text(con: Connection, parts: list[Part]) -> None:
+    """`incoming`: a view of the rows of all parts as text."""
+    incoming = " union all ".join(f"select *, {ADDS_UP} from ({part.query})" for part in parts)
+    con.execute(f"create or replace temp view incoming as {incoming}")
+
+
+def union(con: Connection, judged_parts: list[str]) -> None:
+    """`judged`, of the queries of its parts."""
+    con.execute(f"create or replace temp view judged as {' union all '.join(judged_parts)}")

@@ -34,18 +34,17 @@ def _in_order(con: Connection, name: str, query: str, number: str, start: int) -
     )
 
 
-def _take_cells(con: Connection, source: Source, into: str) -> None:
-    """`<into>_rows`: the rows of the file as text, `row_no` from 0 and one column a cell. Lines that break the file's
-    form go to `<into>_rejects`."""
+def _cells_of(con: Connection, source: Source, into: str) -> str:
+    """A query of the rows of the file as text, one column a cell. Lines that break the file's form go to
+    `<into>_rejects` as it is asked."""
     columns = "{" + ", ".join(f"{literal(_cell(i))}: 'VARCHAR'" for i in range(len(source.cells))) + "}"
     rejects = f"{into}_rejects"
     con.execute(f"drop table if exists {rejects}; drop table if exists {rejects}_scan")
-    read = (
+    return (
         f"select * from read_csv({_one_file(source)}, header = true,"
         f" delim = {literal(source.delimiter)}, quote = '\"', escape = '\"', columns = {columns},"
         f" store_rejects = true, rejects_table = '{rejects}', rejects_scan = '{rejects}_scan', rejects_limit = 0)"
     )
-    _in_order(con, f"{into}_rows", read, "row_no", 0)
 
 
 def _cell(place: int) -> str:
@@ -64,34 +63,59 @@ def read(con: Connection, source: Source, into: str) -> None:
     Columns: those of the contract, null where nothing fills one, and `row_no`, the place in the file from 0. Broken
     lines go to `<into>_broken` with their byte position and text, rows that belong to no table to `<into>_stray`.
     """
-    _take_cells(con, source, into)
+    _in_order(con, f"{into}_rows", _cells_of(con, source, into), "row_no", 0)
     # A view of the cells, which costs no copy and tells the engine which columns are empty throughout.
     lines, kind = f"{into}_rows", "view"
     if source.how:
         lines, kind = f"({translated(*source.how, _named(source), lines)})", "table"
         fills = {name: quote(name) for name in source.header}
     else:
-        fills = {name: _cell(place) for place, name in enumerate(source.cells)}
-    # A line break within a cell is the same whatever ends the lines of the file.
-    if source.line_end == 2:
-        fills = {name: f"replace({cell}, chr(13) || chr(10), chr(10))" for name, cell in fills.items()}
-    select = ", ".join(
-        f"{fills.get(c.name, 'cast(null as varchar)')} as {quote(c.name)}" for c in source.table.all_columns
-    )
+        fills = _filled_by(source)
+    select = _as_columns(source, fills)
     if source.mends:
         select += f", try_cast({_cell(0)} as bigint) as mends, cast({_cell(1)} as bigint) as mend_line, {_cell(2)} is not null as dropped"
     con.execute(f"create or replace temp {kind} {into} as select row_no, {select} from {lines}")
+    take_broken(con, into)
+    if source.how and source.may_stray:
+        none = " and ".join(f"not ({belongs(t, _named(source))})" for t in source.how[0].tables)
+        con.execute(f"insert into {into}_stray select row_no from {into}_rows where {none}")
+
+
+def stream(con: Connection, source: Source, into: str) -> None:
+    """`into` as `read` makes it of a file without a mapping, but as a view of the file itself: no row is kept, and none
+    knows its place. Once its rows were asked for `take_broken` is to be called."""
+    cells, columns = _cells_of(con, source, into), _as_columns(source, _filled_by(source))
+    con.execute(
+        f"create or replace temp view {into} as select cast(null as bigint) as row_no, {columns} from ({cells})"
+    )
+
+
+def take_broken(con: Connection, into: str) -> None:
+    """`<into>_broken`, of what was rejected; and an empty `<into>_stray`."""
     con.execute(
         f"create or replace temp table {into}_broken as select line_byte_position"
         " + length(csv_line) - length(ltrim(csv_line, chr(10) || chr(13))) as byte,"
         " min(trim(csv_line, chr(10) || chr(13))) as raw,"
         f" cast(null as bigint) as line from {into}_rejects group by all"
     )
-    stray = "select cast(null as bigint) as row_no where false"
-    if source.how and source.may_stray:
-        none = " and ".join(f"not ({belongs(t, _named(source))})" for t in source.how[0].tables)
-        stray = f"select row_no from {into}_rows where {none}"
-    con.execute(f"create or replace temp table {into}_stray as {stray}")
+    con.execute(
+        f"create or replace temp table {into}_stray as select cast(null as bigint) as row_no where false"
+    )
+
+
+def _filled_by(source: Source) -> dict[str, str]:
+    """What fills the columns of the contract in a file without a mapping: the cells under their names."""
+    return {name: _cell(place) for place, name in enumerate(source.cells)}
+
+
+def _as_columns(source: Source, fills: dict[str, str]) -> str:
+    """SQL of the columns of the contract."""
+    # A line break within a cell is the same whatever ends the lines of the file.
+    if source.line_end == 2:
+        fills = {name: f"replace({cell}, chr(13) || chr(10), chr(10))" for name, cell in fills.items()}
+    return ", ".join(
+        f"{fills.get(c.name, 'cast(null as varchar)')} as {quote(c.name)}" for c in source.table.all_columns
+    )
 
 
 def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None:

@@ -43,6 +43,11 @@ class Lines:
     """Whether no control character is among them, but for tabs and what ends lines or pages."""
 
     @property
+    def count(self) -> int:
+        """How many there are, one that does not end among them."""
+        return self.lf + self.cr - self.crlf + (self.since_end > 0)
+
+    @property
     def plain(self) -> bool:
         """Whether all lines end alike, in LF or in CRLF: the engine's reader counts no others."""
         return self.crlf in (0, self.lf) and self.cr == self.crlf

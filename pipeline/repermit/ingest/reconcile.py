@@ -23,8 +23,9 @@ from repermit.ingest import files, lines
 from repermit.ingest.aside import leave_waiting, set_aside, stay_or_leave
 from repermit.ingest.columns import key_of, listed, same, typed_names
 from repermit.ingest.decide import decide
-from repermit.ingest.judged import gather, judge
+from repermit.ingest.judged import gather, judge, show_text
 from repermit.ingest.pace import DECIDED, JUDGED, READ, STORED, Pace
+from repermit.ingest.straight import goes_straight, judge_failing, put, retire
 from repermit.warehouse import Connection, literal, one, quote, rows
 
 
@@ -47,24 +48,35 @@ def reconcile(
     `last_batch` is the highest batch of this ingest: what leaves or enters the quarantine without a file of
     its own is booked to it. Returns the counts by batch.
     """
+    straight = goes_straight(con, table, sources)
     for done, (batch, source) in enumerate(sources.items(), start=1):
         pace.step(READ * done / len(sources))
-        lines.read(con, source, f"src_{batch}")
+        if not straight:
+            lines.read(con, source, f"src_{batch}")
     for batch, source in sources.items():
         _take_the_place(con, table, batch, source)
         if source.mends:
             stay_or_leave(con, table, batch)
     parts = gather(con, table, sources)
     pace.step(JUDGED)
-    judge(con, table, parts)
+    if straight:
+        put(con, table, sources, parts)
+    else:
+        judge(con, table, parts)
     for batch, source in sources.items():
         _retire_unsaid(con, table, batch, source)
     pace.step(DECIDED)
-    decide(con, table)
+    decide(con, table, min(sources, default=last_batch))
+    read = set(sources)
+    if straight:
+        retire(con, table)
+        read = set(judge_failing(con, table, sources, parts))
+    show_text(con, parts)
     set_aside(con, table, sources, last_batch)
-    counts = {batch: _count(con, batch, source) for batch, source in sources.items()}
+    counts = {batch: _count(con, batch, source, batch in read) for batch, source in sources.items()}
     pace.step(STORED)
-    _accept(con, table, last_batch)
+    if not straight:
+        _accept(con, table, last_batch)
     leave_waiting(con, table, last_batch)
     _drop(con)
     return counts
@@ -97,14 +109,16 @@ def _retire_unsaid(con: Connection, table: Table, batch: int, source: files.Sour
     )
 
 
-def _count(con: Connection, batch: int, source: files.Source) -> Counts:
-    parts = ("", "_stray", "_broken") if source.leads else ("", "_stray")
+def _count(con: Connection, batch: int, source: files.Source, kept: bool) -> Counts:
+    parts = ("_stray", "_broken") if source.leads else ("_stray",)
     mine = f"read_in = {batch} and waiting_id is null"
     fates = dict(rows(con, f"select fate, sum(lines) from decided where {mine} group by fate"))
     aside, again = rows(
         con, f"select count(*) filter (not again), count(*) filter (again) from aside where read_in = {batch}"
     )[0]
-    read = sum(one(con, f"select count(*) from src_{batch}{part}") for part in parts)
+    rows_of = f"src_{batch}" if kept else f"accepted.{source.table.name} where batch_id = {batch}"
+    read = one(con, f"select count(*) from {rows_of}")
+    read += sum(one(con, f"select count(*) from src_{batch}{part}") for part in parts)
     duplicate = int(fates.get("duplicate", 0)) + int(again)
     if source.mends:
         duplicate += int(one(con, f"select count(*) from src_{batch}_same"))

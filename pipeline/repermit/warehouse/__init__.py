@@ -14,7 +14,7 @@ May import `errors`, `contract`, `settings`, `resources`. Within, imports run fr
 from __future__ import annotations
 
 from repermit.warehouse.answers import once, unchanging
-from repermit.warehouse.engine import connect, progress_of, transaction
+from repermit.warehouse.engine import connect, joined_as_written, progress_of, transaction
 from repermit.warehouse.queries import Connection, bring, frame, literal, one, quote, records, rows
 from repermit.warehouse.relations import build, filled, relations, typed_columns
 from repermit.warehouse.schema import SCHEMA_VERSION, check_version, is_empty, make_schema, settings_of
@@ -32,6 +32,7 @@ __all__ = [
     "fingerprint",
     "frame",
     "is_empty",
+    "joined_as_written",
     "literal",
     "make_schema",
     "once",

@@ -182,6 +182,14 @@ def progress_of(con: Connection) -> Callable[[], float]:
 
 
 @contextmanager
+def joined_as_written(con: Connection) -> Iterator[None]:
+    """Meanwhile the table named first in a join is the one that is run through. The engine takes a file for short."""
+    con.execute("set disabled_optimizers = 'build_side_probe_side,filter_pushdown'")
+    yield
+    con.execute("reset disabled_optimizers")
+
+
+@contextmanager
 def transaction(con: Connection) -> Iterator[None]:
     """All or nothing: commit at the end, roll back on any error."""
     con.execute("begin transaction")
