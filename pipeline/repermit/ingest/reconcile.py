@@ -8,6 +8,8 @@ May import `contract`, `judging`, `warehouse` and its neighbours. All work is SQ
 - `decided`: candidates with their fate; of the exposure log no copy, but a view of the candidates with `others`, those
   that are not simply accepted.
 
+A first exposure log is in `accepted` before it is decided, and `judged` is a view of it there: see `straight`.
+
 A fate is one of `accepted`, `corrected` (takes the place of an accepted row of the same key), `duplicate`,
 `mended` or `superseded` (only for waiting rows: a newer row has their key), or the name of a rule of the
 reconciliation, which quarantines. Of the rows of one key the one said in the latest ingest stands, whenever
@@ -49,10 +51,10 @@ def reconcile(
     its own is booked to it. Returns the counts by batch.
     """
     straight = goes_straight(con, table, sources)
+    take = lines.stream if straight else lines.read
     for done, (batch, source) in enumerate(sources.items(), start=1):
         pace.step(READ * done / len(sources))
-        if not straight:
-            lines.read(con, source, f"src_{batch}")
+        take(con, source, f"src_{batch}")
     for batch, source in sources.items():
         _take_the_place(con, table, batch, source)
         if source.mends:

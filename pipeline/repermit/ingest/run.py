@@ -17,12 +17,13 @@ from pathlib import Path
 
 from repermit import __version__
 from repermit.contract import TABLES
-from repermit.errors import DataError
+from repermit.errors import DataError, StoreError
 from repermit.ingest import files, kept
 from repermit.ingest.aside import rejudge
 from repermit.ingest.likely import propose
 from repermit.ingest.pace import Pace
 from repermit.ingest.reconcile import Counts, reconcile
+from repermit.ingest.straight import sweep
 from repermit.mapping import Mapping
 from repermit.settings import Settings
 from repermit.warehouse import (
@@ -120,6 +121,11 @@ def ingest(
                             f"{source.name}: the file changed while it was read", hint="Ingest it again."
                         )
             done = True
+            with (
+                suppress(StoreError),
+                transaction(con),
+            ):  # what is left, no question sees, and the next one sweeps
+                sweep(con)
             return result
         finally:
             # While it is still held: another process that waits for it must not be given what is thrown away.

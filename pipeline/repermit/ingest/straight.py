@@ -4,14 +4,14 @@ May import `contract`, `judging`, `warehouse` and its neighbours `files`, `lines
 
 Only rows that pass are put in, in the order in which the engine comes by them. Where lines are left over, the file is
 read again as any other, for the rows that fail. A row that is not the one of its key that stands is retired by
-the batch that brought it: it never stood, and no question sees it.
+the batch that brought it, so that no question sees it, and deleted at the end.
 """
 
 from __future__ import annotations
 
-from repermit.contract import ID_ONCE, Table
+from repermit.contract import ID_ONCE, TABLES, Table
 from repermit.ingest import files, lines
-from repermit.ingest.columns import key_of, listed, same, typed_names
+from repermit.ingest.columns import key_of, listed, typed_names
 from repermit.ingest.judged import WHERE_READ, Part, judged_part, judging, of_part, union
 from repermit.judging import passes
 from repermit.warehouse import Connection, joined_as_written, literal, one, quote, rows
@@ -28,11 +28,10 @@ def goes_straight(con: Connection, table: Table, sources: dict[int, files.Source
 
 
 def put(con: Connection, table: Table, sources: dict[int, files.Source], parts: list[Part]) -> None:
-    """Into `accepted` the rows of the files that pass; `judged` is a view of them."""
-    for (batch, source), part in zip(sources.items(), parts, strict=True):
+    """Into `accepted` the rows that pass, of files taken by `lines.stream`; `judged` is a view of them."""
+    for batch, part in zip(sources, parts, strict=True):
         names = [name for name in typed_names(table) if name not in part.fixed]
         told = ", ".join(f"row.{quote(name)} as {quote(name)}" for name in names)
-        lines.stream(con, source, f"src_{batch}")
         with joined_as_written(con):
             con.execute(
                 f"insert into accepted.{table.name} by name select * exclude (passes) from (select {told},"
@@ -65,6 +64,15 @@ def retire(con: Connection, table: Table) -> None:
     )
 
 
+def sweep(con: Connection) -> None:
+    """Delete them, after the transaction that brought them: within it the engine would write all rows once more."""
+    for table in TABLES:
+        if not table.keeps_lines:
+            con.execute(
+                f"delete from accepted.{table.name} where retired_by is not null and retired_by = batch_id"
+            )
+
+
 def judge_failing(
     con: Connection, table: Table, sources: dict[int, files.Source], parts: list[Part]
 ) -> list[int]:
@@ -72,24 +80,19 @@ def judge_failing(
     read again for them."""
     key, again = key_of(table), []
     judged = _standing(table, sources, parts)
-    con.execute(
-        f"create or replace temp table disputed as select distinct {listed(key)}, fate from others"
-        f" where fate = {literal(ID_ONCE.name)}"
-    )
-    disputed = {
-        batch
-        for (batch,) in rows(con, f"select distinct read_in from others where fate = {literal(ID_ONCE.name)}")
-    }
+    by_id_once = f"from others where fate = {literal(ID_ONCE.name)}"
+    con.execute(f"create or replace temp table disputed as select distinct {listed(key)}, fate {by_id_once}")
+    bring_disputed = {batch for (batch,) in rows(con, f"select distinct read_in {by_id_once}")}
     for number, ((batch, source), part) in enumerate(zip(sources.items(), parts, strict=True)):
-        accepted = one(con, f"select count(*) from accepted.{table.name} where batch_id = {batch}")
-        broken = one(con, f"select count(*) from src_{batch}_broken")
-        if accepted + broken == source.rows_at_most and batch not in disputed:
+        put_in = one(con, f"select count(*) from accepted.{table.name} where batch_id = {batch}")
+        if put_in == source.rows_at_most and batch not in bring_disputed:
             continue
         lines.read(con, source, f"src_{batch}")
+        alike = (f"d.{quote(n)} is not distinct from {part.fixed.get(n, f'j.{quote(n)}')}" for n in key)
         con.execute(
             f"create or replace temp table judged_{number} as"
             f" select j.* replace (coalesce(j.reasons, [d.fate]) as reasons) from ({judging(table, part)}) j"
-            f" left join disputed d on {same(key, 'd', 'j')} where j.reasons is not null or d.fate is not null"
+            f" left join disputed d on {' and '.join(alike)} where j.reasons is not null or d.fate is not null"
         )
         judged.append(judged_part(table, part, number))
         again.append(batch)

@@ -156,7 +156,7 @@ def kept_rows(table: Table) -> Whole:
         "the store holds the rows that the counts of each file name",
         f"""select b.batch_id from record.batches b
             left join (select batch_id, {lines} as n from accepted.{table.name} where batch_id = read_in
-                and batch_id is distinct from retired_by group by batch_id) a on a.batch_id = b.batch_id
+                group by batch_id) a on a.batch_id = b.batch_id
             left join (select read_in, count(*) as n from waiting.{table.name} where origin = 'read'
                 group by read_in) w on w.read_in = b.batch_id
             where b.table_name = '{table.name}'
