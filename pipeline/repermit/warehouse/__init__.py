@@ -13,7 +13,7 @@ May import `errors`, `contract`, `settings`, `resources`. Within, imports run fr
 
 from __future__ import annotations
 
-from repermit.warehouse.answers import once, unchanging
+from repermit.warehouse.answers import answered, once, unchanging
 from repermit.warehouse.engine import connect, joined_as_written, progress_of, transaction
 from repermit.warehouse.queries import Connection, bring, frame, literal, one, quote, records, rows
 from repermit.warehouse.relations import build, filled, relations, typed_columns
@@ -23,6 +23,7 @@ from repermit.warehouse.stores import beside, fingerprint, opened
 __all__ = [
     "SCHEMA_VERSION",
     "Connection",
+    "answered",
     "beside",
     "bring",
     "build",

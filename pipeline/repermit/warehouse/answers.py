@@ -49,3 +49,11 @@ def once(
         return answer
 
     return asked
+
+
+def answered(
+    con: Connection, question: Callable[Concatenate[Connection, Asked], Answer]
+) -> list[tuple[tuple[Any, ...], Answer]]:
+    """The arguments (by their places) and answers of a question asked `once`, as far as the connection keeps them."""
+    asked = getattr(question, "__wrapped__", question)
+    return [(key[1], answer) for key, answer in _kept.get(id(con), {}).items() if key[0] is asked]

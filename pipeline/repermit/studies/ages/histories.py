@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
+from repermit.studies.frequency.rate_units import exposure_of
 from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection
 
@@ -151,13 +152,25 @@ class Histories:
         )
 
 
+# Days are asked for only in the month in which a trailer's records begin.
 LOADS = f"""
-select l.trailer_id, {_minutes("t.service_from")} as spell,
-    (year(l.loaded_on) * 12 + month(l.loaded_on) - 1)::bigint as month, sum(l.loads)::bigint as loads
-from core.load_days l
-join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
-    and (t.service_until is null or l.loaded_on < t.service_until)
-where l.loaded_on >= $first and l.loaded_on < $end and (t.records_from is null or l.loaded_on >= t.records_from)
+with worked as (
+    select x.trailer_id, x.service_from, t.service_until, x.loads, strptime(x.month, '%Y-%m') as month_from,
+        greatest(t.records_from, x.service_from, month_from, $first::timestamp) as since,
+        coalesce(t.records_from, x.service_from) <= greatest(x.service_from, month_from, $first::timestamp) as whole
+    from EXPOSURE x join staging.trailers t on t.trailer_id = x.trailer_id and t.service_from = x.service_from
+    where x.loads > 0
+)
+select trailer_id, {_minutes("service_from")} as spell,
+    (year(month_from) * 12 + month(month_from) - 1)::bigint as month, sum(loads)::bigint as loads
+from (
+    select trailer_id, service_from, month_from, loads from worked where whole
+    union all
+    select w.trailer_id, w.service_from, w.month_from, l.loads
+    from worked w join core.load_days l on l.trailer_id = w.trailer_id and l.loaded_on >= w.since
+        and l.loaded_on < least(w.month_from + interval 1 month, w.service_until, $end::timestamp)
+    where not w.whole and w.since < w.month_from + interval 1 month
+)
 group by all
 order by all
 """
@@ -191,7 +204,8 @@ def by_month(con: Connection, h: Histories, window: Window) -> ByMonth:
     down = _in_months(h.fault_unit, h.fault_at, h.down_until, edges, h.units)
     at = np.clip(np.searchsorted(edges, h.fault_at, side="left") - 1, 0, months.size - 1)
     np.add.at(faults, (at, h.fault_unit), 1)
-    found = con.execute(LOADS, {"first": window.first, "end": window.end}).fetchnumpy()
+    sql = LOADS.replace("EXPOSURE", exposure_of(con, window))
+    found = con.execute(sql, {"first": window.first, "end": window.end}).fetchnumpy()
     ids, spells = _plain(found["trailer_id"]), np.asarray(found["spell"], dtype=np.int64)
     new = np.append(True, (ids[1:] != ids[:-1]) | (spells[1:] != spells[:-1]))[: ids.size].astype(bool)
     pairs = zip(ids[new].tolist(), spells[new].tolist(), strict=True)

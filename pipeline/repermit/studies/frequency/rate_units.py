@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from repermit.studies.location.sharing import WHOLE
 from repermit.studies.selection import Selection, Window
-from repermit.warehouse import Connection, once, rows
+from repermit.warehouse import Connection, answered, once, rows
 
 FINDING_KEYS = ("position", "place", "cause")
 EXPOSURE_KEYS = {
@@ -36,6 +36,18 @@ SPELL = (
 )
 
 
+MONTHS = """
+select trailer_id, null::varchar as terminal, month, sum(loads)::bigint as loads from marts.loads_by_lane_month group by trailer_id, month
+"""
+
+
+@once
+def loads_by_month(con: Connection) -> str:
+    """The name of a table of all loads by trailer and month, which several questions sum up."""
+    con.execute(f"create or replace temp table trailer_months as {MONTHS}")
+    return "trailer_months"
+
+
 # Loads of whole months come from the sums by month; days are asked for only in months that the window or a spell cuts.
 EXPOSURE = """
 with months as (
@@ -48,58 +60,64 @@ with months as (
     select t.spell, t.trailer_id, m.month_from, m.month_until, greatest(t.service_from, $first::timestamp, m.month_from) as since,
         least(coalesce(t.service_until, m.month_until), $end::timestamp, m.month_until) as until
     from spells t join months m on t.service_from < m.month_until and (t.service_until is null or t.service_until > m.month_from)
-), worked as (
-    select spell, TERMINAL as terminal, month_from, sum(loads)::bigint as loads from (
-        select s.spell, l.terminal, s.month_from, l.loads
-        from in_service s join marts.loads_by_lane_month l on l.trailer_id = s.trailer_id and l.month = s.month_from::date
-        where s.since = s.month_from and s.until = s.month_until
-        union all
-        select s.spell, TERMINAL as terminal, s.month_from, l.loads
-        from in_service s join LOG l on l.trailer_id = s.trailer_id and l.loaded_on >= s.since and l.loaded_on < s.until
-        where s.since > s.month_from or s.until < s.month_until
-    ) group by all
 ), pieces as (
-    select a.trailer_id, a.positions, a.fleet, a.system, a.home_shop, null::varchar as terminal, m.month_from,
-        date_diff('microsecond', greatest(a.at_risk_from, $first::timestamp, m.month_from),
-            least(a.at_risk_until, $end::timestamp, m.month_until)) as us, 0::bigint as loads
-    from marts.at_risk a
+    select s.spell, l.terminal, s.month_from, 0::bigint as us, l.loads
+    from in_service s join SUMS l on l.trailer_id = s.trailer_id and l.month = s.month_from::date
+    where s.since = s.month_from and s.until = s.month_until
+    union all
+    select s.spell, TERMINAL, s.month_from, 0, l.loads
+    from in_service s join LOG l on l.trailer_id = s.trailer_id and l.loaded_on >= s.since and l.loaded_on < s.until
+    where s.since > s.month_from or s.until < s.month_until
+    union all
+    select t.spell, null, m.month_from, date_diff('microsecond', greatest(a.at_risk_from, $first::timestamp, m.month_from),
+        least(a.at_risk_until, $end::timestamp, m.month_until)), 0
+    from marts.at_risk a join spells t on t.trailer_id = a.trailer_id and t.service_from = a.service_from
     join months m on a.at_risk_from < m.month_until and a.at_risk_until > m.month_from
     where a.at_risk_from < $end and a.at_risk_until > $first and not BY_TERMINAL
-    union all
-    select t.trailer_id, t.positions, t.fleet, t.system, t.home_shop, w.terminal, w.month_from, 0, w.loads
-    from worked w join spells t using (spell)
+), counted as (
+    select spell, terminal, month_from, sum(us)::bigint as us, sum(loads)::bigint as loads from pieces group by all
 )
-select * exclude month_from, strftime(month_from, '%Y-%m') as month from (
-    select trailer_id, positions, fleet, system, home_shop, terminal, month_from, sum(us)::bigint as us, sum(loads)::bigint as loads
-    from pieces group by all
-)
+select t.trailer_id, t.service_from, t.positions, t.fleet, t.system, t.home_shop, c.terminal, c.us, c.loads,
+    strftime(c.month_from, '%Y-%m') as month
+from counted c join spells t using (spell)
 """
+
+
+def exposure_of(con: Connection, window: Window, by_terminal: bool = False) -> str:
+    """A relation of days at risk (microseconds) and loads of the window by trailer, spell and month.
+
+    By terminal too where asked: then without days, which no terminal has. Whole months are taken from what was made of
+    a longer window.
+    """
+    if window.first.day == window.end.day == 1:
+        for (longer, by), table in answered(con, _exposure):
+            if by == by_terminal and longer.first <= window.first and window.end <= longer.end:
+                months = f"month >= '{window.first:%Y-%m}' and month < '{window.end:%Y-%m}'"
+                return table if longer == window else f"(from {table} where {months})"
+    return _exposure(con, window, by_terminal)
 
 
 @once
 def _exposure(con: Connection, window: Window, by_terminal: bool) -> str:
-    """The name of a table of days at risk (microseconds) and loads of the window by trailer, spell and month.
-
-    By terminal too where asked: then without days, which no terminal has.
-    """
     name = f"exposure_{window.first:%Y%m%d}_{window.end:%Y%m%d}" + ("_by_terminal" if by_terminal else "")
     sql = EXPOSURE.replace("BY_TERMINAL", str(by_terminal).lower())
     sql = sql.replace("LOG", "staging.loads" if by_terminal else "core.load_days")
-    sql = sql.replace("TERMINAL", "terminal" if by_terminal else "null::varchar")
+    sql = sql.replace("SUMS", "marts.loads_by_lane_month" if by_terminal else loads_by_month(con))
+    sql = sql.replace("TERMINAL", "l.terminal" if by_terminal else "null")
     con.execute(f"create or replace temp table {name} as {sql}", {"first": window.first, "end": window.end})
     return name
 
 
 def exposure_by_month(con: Connection, selection: Selection) -> dict[str, tuple[int, int]]:
     """Days at risk (microseconds) and loads of a selection without a terminal, by month (YYYY-MM)."""
-    table = _exposure(con, selection.window, False)
+    table = exposure_of(con, selection.window)
     sql = f"select month, sum(us)::bigint, sum(loads)::bigint from {table} where {SPELL} group by month"
     return {month: (us, loads) for month, us, loads in rows(con, sql, selection.parameters(sql))}
 
 
 def _exposure_sql(con: Connection, by: tuple[str, ...], selection: Selection) -> str:
     """Days at risk (microseconds) and loads by exposure key and trailer; no days where a terminal is asked for."""
-    whole = _exposure(con, selection.window, selection.terminal is not None or "terminal" in by)
+    whole = exposure_of(con, selection.window, selection.terminal is not None or "terminal" in by)
     return f"""select {_select(by, EXPOSURE_KEYS)} trailer_id, positions, sum(us)::bigint as us, sum(loads)::bigint as loads
 from {whole} where {SPELL} and ($terminal is null or terminal = $terminal) group by all"""
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from repermit.studies.frequency.like_for_like import Units
+from repermit.studies.frequency.rate_units import exposure_of
 from repermit.studies.selection import Selection, of_fleet
 from repermit.warehouse import Connection, once, records
 
@@ -56,17 +57,9 @@ UNITS = f"""
 select trailer_id, fleet, system, positions, sum(us)::bigint as us, sum(loads)::bigint as loads,
     sum(n)::bigint as n
 from (
-    select trailer_id, fleet, system, positions, 0 as loads, 0 as n,
-        date_diff('microsecond', greatest(at_risk_from, $first::timestamp), least(at_risk_until, $end::timestamp)) as us
-    from marts.at_risk where at_risk_from < $end and at_risk_until > $first and {WHO}
+    select trailer_id, fleet, system, positions, us, loads, 0 as n from EXPOSURE where {WHO}
     union all
-    select t.trailer_id, t.fleet, t.system, t.positions, l.loads, 0, 0
-    from core.load_days l
-    join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
-        and (t.service_until is null or l.loaded_on < t.service_until)
-    where l.loaded_on >= $first and l.loaded_on < $end and {WHO}
-    union all
-    select trailer_id, fleet, system, positions, 0, 1, 0 from marts.faults where {FAULTS}
+    select trailer_id, fleet, system, positions, 0, 0, 1 from marts.faults where {FAULTS}
 )
 where fleet is not null group by trailer_id, fleet, system, positions order by trailer_id, fleet, system, positions
 """
@@ -110,4 +103,5 @@ def _by_fleet(con: Connection, selection: Selection) -> dict[str, Units]:
 
 @once
 def _units(con: Connection, selection: Selection) -> Units:
-    return records(con, UNITS, selection.parameters(UNITS))
+    sql = UNITS.replace("EXPOSURE", exposure_of(con, selection.window))
+    return records(con, sql, selection.parameters(sql))

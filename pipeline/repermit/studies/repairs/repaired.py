@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from repermit.studies.frequency.rate_units import loads_by_month
 from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, frame, once
 
@@ -62,8 +63,8 @@ with faults as (
 ), edges as (
     select distinct trailer_id, unnest([returned_at::date, seen_until::date + 1]) as day from followed
 ), load_months as (
-    select trailer_id, month, sum(sum(loads)) over (partition by trailer_id order by month) as so_far
-    from marts.loads_by_lane_month group by trailer_id, month
+    select trailer_id, month, sum(loads) over (partition by trailer_id order by month) as so_far
+    from LOADS_BY_MONTH
 ), within_month as (
     select e.trailer_id, e.day, sum(l.loads) as loads
     from edges e
@@ -189,7 +190,7 @@ def _load(con: Connection, record: Window) -> Repairs:
     import numpy as np
     import polars as pl
 
-    rows = frame(con, REPAIRS, {"end": record.end})
+    rows = frame(con, REPAIRS.replace("LOADS_BY_MONTH", loads_by_month(con)), {"end": record.end})
     followed = rows["followed_us"].cast(pl.Float64).to_numpy() / US_PER_DAY
     following = rows["next_us"].cast(pl.Float64).fill_null(np.inf).to_numpy() / US_PER_DAY
     failed = (following <= followed) & rows["in_service"].to_numpy()
