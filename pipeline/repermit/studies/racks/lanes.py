@@ -15,7 +15,7 @@ from repermit.studies.racks.cleared import ELSEWHERE, cleared_within
 from repermit.studies.racks.lane_row import Chance, LaneRow, Since
 from repermit.studies.racks.terminal_counts import in_order
 from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, frame, once, one, rows, settings_of
+from repermit.warehouse import Connection, once, one, rows, settings_of
 
 if TYPE_CHECKING:
     from repermit.statistics.strata import Held
@@ -67,12 +67,10 @@ with events as (
     where month >= date_trunc('month', $first::date) and month < $end and terminal is not null and lane is not null
     group by terminal, lane having sum(loads) > 0
 )
-select n.code, s.stratum::bigint as stratum, s.trailer::bigint as trailer, s.since, sum(c.planned) as planned,
-    sum(c.elsewhere) as elsewhere, sum(c.cleared) as cleared
+select n.code, s.stratum, s.trailer, s.since, c.planned::bigint as planned, c.elsewhere, c.cleared
 from counted c join strata s using (trailer_id, month) join named n using (terminal, lane)
-group by all
-order by 1, 2
 """
+"""In any order, and several rows a lane and stratum: numpy sorts and adds up numbers in a quarter of the engine's time."""
 LANES = """
 select terminal, lane, coalesce(sum(loads) filter (month >= $since), 0)::bigint from {loads}
 where month >= date_trunc('month', $first::date) and month < $end and terminal is not null and lane is not null
@@ -147,14 +145,17 @@ def _cells(con: Connection, window: Window, record: Window) -> tuple[Cells, list
     loads = BY_MONTH if record.first.day == record.end.day == 1 else BY_DAY
     days = {"first": record.first, "end": record.end}
     named = rows(con, LANES.format(loads=loads), days | {"since": window.first.replace(day=1)})
-    counted = frame(
-        con, CELLS.format(loads=loads, cleared=cleared_within(con, record.first, record.end)), days
-    )
+    sql = CELLS.format(loads=loads, cleared=cleared_within(con, record.first, record.end))
+    counted = {name: values.astype(np.int64) for name, values in con.execute(sql, days).fetchnumpy().items()}
+    key = counted["code"] << 32 | counted["stratum"]
+    order = np.argsort(key)
+    first = np.flatnonzero(np.append(True, np.diff(key[order]) != 0)[: key.size])
     lane, stratum, trailer, month = (
-        counted[name].to_numpy() for name in ("code", "stratum", "trailer", "since")
+        counted[name][order[first]] for name in ("code", "stratum", "trailer", "since")
     )
     planned, elsewhere, cleared = (
-        counted[name].cast(float).to_numpy() for name in ("planned", "elsewhere", "cleared")
+        np.add.reduceat(counted[name][order], first).astype(float)
+        for name in ("planned", "elsewhere", "cleared")
     )
     terminals = sorted({terminal for terminal, *_ in named})
     terminal = np.array([terminals.index(name) for name, *_ in named], dtype=np.int64)
