@@ -6,6 +6,7 @@ from collections import Counter
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 from scipy import stats
 
@@ -15,7 +16,6 @@ from repermit.statistics.rates import rate_intervals
 from repermit.studies.frequency.like_for_like import (
     US_PER_YEAR,
     Against,
-    Units,
     against_others,
     clearly_more,
     verdict,
@@ -29,8 +29,15 @@ def unit(ours: bool, faults: int, years: float = 1.0, positions: int = 5, loads:
     return found | {"us": years * US_PER_YEAR, "loads": loads}
 
 
+Units = list[dict[str, Any]]
+
+
+def compared(units: Units) -> tuple[Against, ...]:
+    return against_others(pl.DataFrame(units), SETTINGS)
+
+
 def per_year(units: Units) -> Against:
-    return against_others(units, SETTINGS)[0]
+    return compared(units)[0]
 
 
 def test_of_one_kind_it_is_the_plain_comparison() -> None:
@@ -100,11 +107,11 @@ def test_without_faults_here_or_there() -> None:
 
 def test_per_load_only_where_loads_are_on_record() -> None:
     units = [unit(True, 1, loads=500)] * 6 + [unit(False, 1, loads=250)] * 6
-    year, loads = against_others(units, SETTINGS)
+    year, loads = compared(units)
     assert (year.per, loads.per) == ("trailer_year", "1000_loads")
     assert (loads.rate, loads.others) == (pytest.approx(2), pytest.approx(4))
     without = [unit(True, 1)] * 6 + [unit(False, 1, loads=250)] * 6
-    assert [a.per for a in against_others(without, SETTINGS)] == ["trailer_year"]
+    assert [a.per for a in compared(without)] == ["trailer_year"]
 
 
 @pytest.mark.parametrize(

@@ -6,15 +6,23 @@ Counts and exposures in, what they allow to say out. May import `settings` and `
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from repermit.settings import Settings
 
+if TYPE_CHECKING:
+    import numpy as np
+    import polars as pl
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
+
 Verdict = Literal["more", "fewer", "about_the_same", "too_few"]
-Units = list[dict[str, Any]]
+Units: TypeAlias = "pl.DataFrame"
 """Rows by trailer: trailer_id, fleet, ours, system, positions, and the sums us (at risk), loads, n (faults)."""
 
 SAME = 1.5
@@ -77,38 +85,51 @@ def clearly_more(faults: Mapping[str, float], exposure: Mapping[str, float], alp
 
 def against_others(units: Units, settings: Settings) -> tuple[Against, ...]:
     """By trailer and year, and by 1,000 loads where the fleet's loads are on record."""
-    found = [_against(units, "trailer_year", "us", US_PER_YEAR, settings)]
-    if any(unit["loads"] for unit in units if unit["ours"]):
-        found.append(_against(units, "1000_loads", "loads", 1000.0, settings))
+    import numpy as np
+    import polars as pl
+
+    kind = units.select(pl.struct("system", "positions").rank("dense").cast(pl.Int64)).to_series().to_numpy()
+    ours, faults = units["ours"].to_numpy(), units["n"].to_numpy()
+    us, loads = (units[of].to_numpy().astype(np.float64) for of in ("us", "loads"))
+    found = [_against("trailer_year", kind, ours, faults, us / US_PER_YEAR, settings)]
+    if loads[ours].any():
+        found.append(_against("1000_loads", kind, ours, faults, loads / 1000.0, settings))
     return tuple(found)
 
 
-def _against(units: Units, per: str, of: str, scale: float, settings: Settings) -> Against:
+def _against(
+    per: str, kind: IntArray, ours: BoolArray, faults: IntArray, exposure: FloatArray, settings: Settings
+) -> Against:
     """This fleet against the others, kind by kind of trailer (system and positions).
 
     Kinds of which the others have fewer than `min_trailers` are put together; if these are still too few, they are
     left out. The others' rate is weighted to this fleet's mix. Both rates have gamma limits that allow for trailers
     that differ; the limits of their ratio are the exact ones of `rate_ratio`, for counts as informative as these.
     """
+    import numpy as np
+
     from repermit.statistics.comparison import rate_ratio
 
-    kinds = _kinds(units, of, settings.min_trailers)
-    ours = [u for u in units if u["ours"] and _kind(u) in kinds]
-    theirs = [u for u in units if not u["ours"] and _kind(u) in kinds]
-    here, there = _exposure(ours, kinds, of, scale), _exposure(theirs, kinds, of, scale)
-    theirs = [u for u in theirs if here.get(kinds[_kind(u)])]
-    exposure, whole = sum(here.values()), sum(u[of] for u in units if u["ours"]) / scale
-    counts = sum(u[of] > 0 for u in ours), sum(u[of] > 0 for u in theirs)
-    if not exposure:
-        return Against(per, "too_few", *counts, 0.0)
-    weights = {kind: e / exposure / there[kind] for kind, e in here.items()}
-    us = _weighed([(u["n"], u[of] / scale, 1 / exposure, 0) for u in ours], settings)
-    them = _weighed(
-        [(u["n"], u[of] / scale, weights[kinds[_kind(u)]], kinds[_kind(u)]) for u in theirs], settings
+    kind = _compared_as(kind, ~ours & (exposure > 0), settings.min_trailers)
+    of_fleet, of_others = ours & (kind >= 0), ~ours & (kind >= 0)
+    here, there = (
+        np.bincount(kind[mine], weights=exposure[mine], minlength=kind.max(initial=0) + 1)
+        for mine in (of_fleet, of_others)
+    )
+    of_others &= here[kind] > 0
+    counts = tuple(int((exposure[mine] > 0).sum()) for mine in (of_fleet, of_others))
+    whole = float(here.sum())
+    if not whole:
+        return Against(per, "too_few", counts[0], counts[1], 0.0)
+    alike = np.full(len(kind), 1 / whole)
+    mix = np.divide(here / whole, there, out=np.zeros_like(here), where=here > 0)[kind]
+    us, them = (
+        _weighed(faults[mine], exposure[mine], weight[mine], group[mine], settings)
+        for mine, weight, group in ((of_fleet, alike, np.zeros_like(kind)), (of_others, mix, kind))
     )
     ratio, low, high = rate_ratio(us.events, us.exposure, them.events, them.exposure, settings.level)
     return Against(
-        per, verdict(low, high), *counts, exposure / whole,
+        per, verdict(low, high), counts[0], counts[1], whole / float(exposure[ours].sum()),
         us.rate, us.low, us.high, them.rate, them.low, them.high, _finite(ratio), low, _finite(high),
     )  # fmt: skip
 
@@ -124,55 +145,40 @@ class _Weighed:
     exposure: float
 
 
-def _weighed(trailers: list[tuple[int, float, float, Any]], settings: Settings) -> _Weighed:
-    """Sum of weight times faults, of rows (faults, exposure, weight, kind).
+def _weighed(
+    faults: IntArray, exposure: FloatArray, weight: FloatArray, kind: IntArray, settings: Settings
+) -> _Weighed:
+    """Sum of weight times faults, of one entry a trailer.
 
     The variance is that of chance, raised by what trailers of a kind differ beyond it, as in `rate_intervals`.
     Without faults the count is 0 over the exposure.
     """
+    import numpy as np
+
     from repermit.statistics.rates import excess_variance, gamma_limits
 
-    sums: dict[Any, tuple[int, float]] = defaultdict(lambda: (0, 0.0))
-    for n, e, _, kind in trailers:
-        sums[kind] = (sums[kind][0] + n, sums[kind][1] + e)
-    rate = sum(n * w for n, _, w, _ in trailers)
-    chance = between = sum(n * w**2 for n, _, w, _ in trailers)
-    present = sum(e > 0 for _, e, _, _ in trailers)
+    rate = float((faults * weight).sum())
+    chance = between = float((faults * weight**2).sum())
+    present = int((exposure > 0).sum())
     if present >= settings.min_trailers:
-        between = 0.0
-        for n, e, w, kind in trailers:
-            rest = sums[kind][1] - e
-            expected = e * (sums[kind][0] - n) / rest if rest > 0 else 0.0
-            between += (w * (n - expected)) ** 2
+        counts, sums = (np.bincount(kind, weights=x)[kind] for x in (faults, exposure))
+        rest = sums - exposure
+        expected = np.divide(exposure * (counts - faults), rest, out=np.zeros_like(exposure), where=rest > 0)
+        between = float(((weight * (faults - expected)) ** 2).sum())
     variance = chance + float(excess_variance(chance, between, present, settings.level))
-    step = max(w for _, e, w, _ in trailers if e > 0)
+    step = float(weight[exposure > 0].max())
     low, high = gamma_limits(rate, variance, settings.level, step=step)
     events = rate**2 / variance if rate else 0.0
     return _Weighed(rate, float(low), float(high), events, events / rate if rate else 1 / step)
 
 
-Kind = tuple[Any, ...]
+def _compared_as(kind: IntArray, theirs: BoolArray, least: int) -> IntArray:
+    """What each trailer is compared as: its kind (from 1), or 0 with kinds put together; -1 where left out."""
+    import numpy as np
 
-
-def _kind(unit: dict[str, Any]) -> Kind:
-    return unit["system"], unit["positions"]
-
-
-def _kinds(units: Units, of: str, least: int) -> dict[Kind, Kind]:
-    """What each kind of trailer is compared as: itself, or () for those put together; without those left out."""
-    theirs: dict[Kind, int] = defaultdict(int)
-    for unit in units:
-        theirs[_kind(unit)] += bool(not unit["ours"] and unit[of] > 0)
-    rest = sum(n for n in theirs.values() if n < least)
-    return {kind: kind if n >= least else () for kind, n in theirs.items() if n >= least or rest >= least}
-
-
-def _exposure(units: Units, kinds: dict[Kind, Kind], of: str, scale: float) -> dict[Kind, float]:
-    """Exposure of each kind."""
-    found: dict[Kind, float] = defaultdict(float)
-    for unit in units:
-        found[kinds[_kind(unit)]] += unit[of] / scale
-    return dict(found)
+    many = np.bincount(kind[theirs], minlength=kind.max(initial=0) + 1)
+    rest = many[many < least].sum()
+    return np.where(many[kind] >= least, kind, 0 if rest >= least else -1)
 
 
 def verdict(low: float, high: float) -> Verdict:

@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from typing import Any
 
 from repermit.contract import TABLES
 from repermit.errors import CallError
 from repermit.studies.about import About, about
 from repermit.studies.ages.life import worth_replacing
 from repermit.studies.ages.life_row import Life
-from repermit.studies.frequency.like_for_like import Against, Units, against_others, clearly_more
+from repermit.studies.frequency.like_for_like import Against, against_others, clearly_more
 from repermit.studies.frequency.outlook import Outlook, outlook
 from repermit.studies.frequency.worse import worst_tenth
 from repermit.studies.readers.monthly import FileRow, files_read
@@ -190,7 +191,8 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
     settings, whole, head = settings_of(con), covered(con), about(con, store, selection)
     now = replace(selection, window=Window(selection.window.first, (whole or selection.window).end))
     units = units_of(con, selection)
-    loads = sum(u["loads"] for u in units if u["ours"])
+    ours = units.filter(units["ours"])
+    loads = int(ours["loads"].sum())
     visited = of_fleet(con, VISITS, selection)
     day_only, refusals = (next(iter(of_fleet(con, sql, selection)), None) for sql in (DAY_ONLY, REFUSALS))
     here = {row["trailer_id"] for row in records(con, IN_FLEET, now.parameters(IN_FLEET))}
@@ -200,7 +202,7 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         fleet=selection.fleet,
         window=selection.window,
         as_of=(now.window.end - timedelta(days=1)).isoformat(),
-        trailers=_trailers(stops_by(con, selection, "trailer_id"), units, here, 1 - settings.level),
+        trailers=_trailers(stops_by(con, selection, "trailer_id"), ours.to_dicts(), here, 1 - settings.level),
         loads=loads if head.records_give["loads"] else None,
         refusals=refusals["n"] if refusals else 0,
         visits=sum(v["visits"] for v in visited),
@@ -209,7 +211,7 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
         day_only=day_only["n"] if day_only else 0,
         causes=tuple(stops_by(con, selection, "cause")),
         against=against_others(units, settings),
-        other_fleets=len({u["fleet"] for u in units if not u["ours"]}),
+        other_fleets=units.filter(~units["ours"])["fleet"].n_unique(),
         years=year_before(con, selection, whole, settings),
         cleared=next((Cleared(**row) for row in of_fleet(con, CLEARED, selection)), Cleared(0, 0, None, 0)),
         unresolved=_unresolved(con, now, here, bool(loads)),
@@ -239,9 +241,10 @@ def _set_aside(con: Connection, selection: Selection) -> int:
     return found
 
 
-def _trailers(stops: list[Stops], units: Units, here: set[str], alpha: float) -> tuple[Trailer, ...]:
+def _trailers(
+    stops: list[Stops], ours: list[dict[str, Any]], here: set[str], alpha: float
+) -> tuple[Trailer, ...]:
     """The fleet's trailers by name, each held against the fleet's others for as many days."""
-    ours = [u for u in units if u["ours"]]
     us: dict[str, float] = defaultdict(float)
     for unit in ours:
         us[unit["trailer_id"]] += unit["us"]

@@ -12,7 +12,7 @@ from typing import Any
 from repermit.studies.frequency.like_for_like import Units
 from repermit.studies.frequency.rate_units import exposure_of
 from repermit.studies.selection import Selection, of_fleet
-from repermit.warehouse import Connection, once, records
+from repermit.warehouse import Connection, frame, once
 
 
 @dataclass(frozen=True)
@@ -82,26 +82,25 @@ def all_stops(con: Connection, selection: Selection) -> Stops:
 
 def units_of(con: Connection, selection: Selection) -> Units:
     """Exposure and faults by trailer, of all fleets; `ours` are those of the selection's fleet."""
-    return [
-        unit | {"ours": unit["fleet"] == selection.fleet}
-        for unit in _units(con, replace(selection, fleet=None))
-    ]
+    import polars as pl
+
+    return _units(con, replace(selection, fleet=None)).with_columns(
+        ours=pl.col("fleet") == str(selection.fleet)
+    )
 
 
-def own_units(con: Connection, selection: Selection) -> Units:
-    """Those of the selection's fleet alone."""
-    return _by_fleet(con, replace(selection, fleet=None)).get(str(selection.fleet), [])
+def own_units(con: Connection, selection: Selection) -> list[dict[str, Any]]:
+    """Those of the selection's fleet alone, row by row."""
+    return _by_fleet(con, replace(selection, fleet=None)).get((str(selection.fleet),), [])
 
 
 @once
-def _by_fleet(con: Connection, selection: Selection) -> dict[str, Units]:
-    found: dict[str, Units] = {}
-    for unit in _units(con, selection):
-        found.setdefault(unit["fleet"], []).append(unit | {"ours": True})
-    return found
+def _by_fleet(con: Connection, selection: Selection) -> dict[tuple[Any, ...], list[dict[str, Any]]]:
+    found = _units(con, selection).partition_by("fleet", as_dict=True)
+    return {fleet: units.to_dicts() for fleet, units in found.items()}
 
 
 @once
 def _units(con: Connection, selection: Selection) -> Units:
     sql = UNITS.replace("EXPOSURE", exposure_of(con, selection.window))
-    return records(con, sql, selection.parameters(sql))
+    return frame(con, sql, selection.parameters(sql))

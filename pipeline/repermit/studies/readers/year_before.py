@@ -7,12 +7,12 @@ so a season makes no difference; each trailer is held against itself, so neither
 from __future__ import annotations
 
 import math
-from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 from repermit.settings import Settings
-from repermit.studies.frequency.like_for_like import US_PER_YEAR, Units, Verdict, verdict
+from repermit.studies.frequency.like_for_like import US_PER_YEAR, Verdict, verdict
 from repermit.studies.readers.stops import Stops, all_stops, own_units
 from repermit.studies.selection import Selection, Window, of_fleet
 from repermit.warehouse import Connection
@@ -113,24 +113,21 @@ def _held(
     return YearBefore(now[0], before[0], changes)
 
 
-def _period(con: Connection, selection: Selection) -> tuple[Period, Units]:
+def _period(con: Connection, selection: Selection) -> tuple[Period, list[dict[str, Any]]]:
     mine = own_units(con, selection)
     sums = {per: sum(unit[of] for unit in mine) / scale for per, (of, scale) in MEASURES.items()}
     exposure = {per: value for per, value in sums.items() if value}
     return Period(selection.window, all_stops(con, selection), exposure), mine
 
 
-def change(per: str, now: Units, then: Units, settings: Settings) -> Change:
+def change(per: str, now: list[dict[str, Any]], then: list[dict[str, Any]], settings: Settings) -> Change:
     """Each trailer of both periods against itself. Fewer trailers than the settings want: too few to tell."""
     from repermit.statistics.strata import paired_ratio
 
     of = MEASURES[per][0]
-    sums = [Counter[tuple[str, str]]() for _ in (now, then)]
-    for rows, counts in zip((now, then), sums, strict=True):
-        for unit in rows:
-            counts.update({(unit["trailer_id"], "n"): unit["n"], (unit["trailer_id"], of): unit[of]})
-    names = sorted({u["trailer_id"] for u in now if u[of]} & {u["trailer_id"] for u in then if u[of]})
-    a, b, e, f = ([counts[name, what] for name in names] for what in ("n", of) for counts in sums)
+    (n, exposure), (n_then, exposure_then) = _by_trailer(now, of), _by_trailer(then, of)
+    names = sorted(name for name in exposure if exposure[name] and exposure_then.get(name))
+    a, b, e, f = ([counts[name] for name in names] for counts in (n, n_then, exposure, exposure_then))
     found = paired_ratio(a, b, e, f, settings.level)
     known = found.ratio if math.isfinite(found.ratio) else None
     enough = len(names) >= settings.min_trailers
@@ -138,3 +135,14 @@ def change(per: str, now: Units, then: Units, settings: Settings) -> Change:
         per, verdict(found.low, found.high) if enough else "too_few", len(names),
         known, found.low, found.high if math.isfinite(found.high) else None,
     )  # fmt: skip
+
+
+def _by_trailer(units: list[dict[str, Any]], of: str) -> tuple[dict[str, int], dict[str, int]]:
+    """Faults and exposure by trailer."""
+    faults: dict[str, int] = {}
+    exposure: dict[str, int] = {}
+    for unit in units:
+        name = unit["trailer_id"]
+        faults[name] = faults.get(name, 0) + unit["n"]
+        exposure[name] = exposure.get(name, 0) + unit[of]
+    return faults, exposure
