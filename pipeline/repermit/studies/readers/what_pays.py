@@ -20,7 +20,7 @@ from repermit.studies.repairs.fixes import Fix, summarise
 from repermit.studies.repairs.holding import LEAST_FIXES, difference
 from repermit.studies.repairs.repaired import load
 from repermit.studies.selection import Selection, Window, covered, of_fleet
-from repermit.warehouse import Connection, once, rows, settings_of
+from repermit.warehouse import Connection, once, settings_of
 from repermit.wording import amount, estimate, number, percent, seen, whole, words
 
 if TYPE_CHECKING:
@@ -107,41 +107,33 @@ select fleet, avg(cost order by cost) as cost, count(*) as priced from (
 """
 
 QUARTER_LOADS = """
-select t.fleet, l.terminal, l.lane, l.trailer_id, sum(l.loads)::bigint from staging.loads l
-join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from
-    and (t.service_until is null or l.loaded_on < t.service_until)
-where t.fleet is not null and l.loaded_on >= $first and l.loaded_on < $end and t.service_until is null
-group by all order by all
+select t.fleet, KEYS, sum(l.loads)::bigint as loads from LOG l
+join staging.trailers t on t.trailer_id = l.trailer_id and l.loaded_on >= t.service_from and t.service_until is null
+where t.fleet is not null and l.loaded_on >= $first and l.loaded_on < $end
+group by all
 """
+"""Of trailers that are still there."""
+BY_TRAILER = QUARTER_LOADS.replace("KEYS", "l.trailer_id").replace("LOG", "core.load_days")
+BY_LANE = QUARTER_LOADS.replace("KEYS", "l.terminal, l.lane").replace("LOG", "staging.loads")
 
 
 def what_pays(con: Connection, store: str, selection: Selection) -> Advice:
     """The actions for the selection's fleet, from the year before the window's end."""
-    end, fleet = selection.window.end, selection.fleet
-    quarter = Window(end - timedelta(days=QUARTER_DAYS), end)
+    end = selection.window.end
     cost: dict[str, Any] = next(iter(of_fleet(con, COST, selection)), {"cost": None, "priced": 0})
     refusal = settings_of(con).refusal_cost or None
     fault = cost["cost"]
-    loads = _quarter_loads(con, quarter).get(str(fleet), [])
+    last = Selection(Window(end - timedelta(days=QUARTER_DAYS), end), fleet=selection.fleet)
     year = _year(con, selection)
     actions = [
-        *_trailers(con, store, year, loads),
-        *_lanes(con, store, year, loads),
+        *_trailers(con, store, year, last),
+        *_lanes(con, store, year, last),
         *_methods(con, selection),
         *_lots(con, selection),
     ]
     priced = [_priced(a, refusal if a.kind == "lane" else _sum(fault, refusal)) for a in actions]
     priced.sort(key=lambda a: (-(a.money.value if a.money else 0.0), -a.spared.value, a.kind, a.names))
     return Advice(tuple(priced[:MOST]), fault, refusal, cost["priced"])
-
-
-@once
-def _quarter_loads(con: Connection, quarter: Window) -> dict[str, list[tuple[str, str, str, int]]]:
-    """Loads by fleet, each a row of terminal, lane, trailer and number."""
-    found: dict[str, list[tuple[str, str, str, int]]] = {}
-    for fleet, *row in rows(con, QUARTER_LOADS, {"first": quarter.first, "end": quarter.end}):
-        found.setdefault(fleet, []).append((row[0], row[1], row[2], row[3]))
-    return found
 
 
 def _priced(action: Action, cost: float | None) -> Action:
@@ -169,16 +161,12 @@ def _whole_months(con: Connection, year: Window) -> Window | None:
     return Window(min(record.first.replace(day=1), year.first), year.end)
 
 
-def _trailers(
-    con: Connection, store: str, year: Selection, loads: list[tuple[str, str, str, int]]
-) -> list[Action]:
+def _trailers(con: Connection, store: str, year: Selection, quarter: Selection) -> list[Action]:
     """The fleet's trailers that are probably among the worst tenth of all, brought to what trailers are like."""
     told = _worst(con, store, year)
     if told is None or told.typical is None or told.p is None or told.p >= CHANCE or told.per != "1000_loads":
         return []
-    ahead: dict[str, int] = {}
-    for *_, trailer, n in loads:
-        ahead[trailer] = ahead.get(trailer, 0) + n
+    ahead = {row["trailer_id"]: row["loads"] for row in of_fleet(con, BY_TRAILER, quarter)}
     named = [u for u in told.named if u.key in ahead]
     if not named:
         return []
@@ -212,18 +200,16 @@ def seen_faults(faults: float) -> str:
     return seen(int(faults), "fault") if faults == int(faults) else f"about {number(faults)} faults"
 
 
-def _lanes(
-    con: Connection, store: str, year: Selection, loads: list[tuple[str, str, str, int]]
-) -> list[Action]:
+def _lanes(con: Connection, store: str, year: Selection, quarter: Selection) -> list[Action]:
     """Lanes that stand out, as far as the fleet loads there."""
-    here: dict[tuple[str, str], int] = {}
-    for terminal, lane, _, n in loads:
-        here[terminal, lane] = here.get((terminal, lane), 0) + n
+    every = lanes(con, store, year, _whole_months(con, year.window)).rows
+    clear = [row for row in every if row.flagged and row.q_value is not None and row.q_value < CHANCE]
+    loads = of_fleet(con, BY_LANE, quarter) if clear else []
+    here = {(row["terminal"], row["lane"]): row["loads"] for row in loads}
     found = []
-    for row in lanes(con, store, year, _whole_months(con, year.window)).rows:
+    for row in clear:
         n = here.get((row.terminal, row.lane), 0)
-        clear = row.flagged and row.q_value is not None and row.q_value < CHANCE
-        if not clear or not n or not row.loads or row.excess is None or row.excess_least is None:
+        if not n or not row.loads or row.excess is None or row.excess_least is None:
             continue
         share = n / row.loads
         found.append(
