@@ -204,17 +204,24 @@ def _resampled(
     """Shape and mean time now of units drawn again with replacement, from the units' sums alone."""
     grid = _near(shape)
     n, k = counts.size, grid.size
-    own = np.column_stack(
-        [_pull(counts, width, grid), counts[:, None] * last.share(grid), sums, last.at_risk]
-    )
-    totals = np.empty((RESAMPLES, own.shape[1]))
+    pull, expected = _pull(counts, width, grid), counts[:, None] * last.share(grid)
+    always = np.column_stack([pull[:, ::8], sums, last.at_risk])
+    shapes, means = np.empty(RESAMPLES), np.empty(RESAMPLES)
     block = max(1, 1_000_000 // n)
     for first in range(0, RESAMPLES, block):
-        rows = totals[first : first + block]
-        times = [np.bincount(drawn, minlength=n) for drawn in rng.integers(0, n, (len(rows), n))]
-        rows[:] = np.array(times, dtype=np.float64) @ own
-    shapes = _roots(totals[:, :k], totals[:, -2], grid)
-    return shapes, _mean_now(totals[:, -1], totals[:, k:-2], shapes, grid)
+        rows = slice(first, min(first + block, RESAMPLES))
+        drawn = rng.integers(0, n, (rows.stop - first, n))
+        times = np.array([np.bincount(one, minlength=n) for one in drawn], dtype=np.float64)
+        totals = times @ always
+        # Roots lie together, so that most shapes of the grid are beyond all of them and need no sums.
+        after = (totals[:, :-2] + totals[:, -2:-1] > 0).sum(1)
+        start = min(8 * max(int(after.min()) - 1, 0), k - 2)
+        near = slice(start, max(min(8 * int(after.max()) + 1, k), start + 2))
+        near_sums = times @ np.column_stack([pull[:, near], expected[:, near]])
+        middle = near.stop - near.start
+        shapes[rows] = _roots(near_sums[:, :middle], totals[:, -2], grid[near])
+        means[rows] = _mean_now(totals[:, -1], near_sums[:, middle:], shapes[rows], grid[near])
+    return shapes, means
 
 
 def _possible(
@@ -285,7 +292,7 @@ def _goodness(
         return found, math.nan
     most, done, beyond = 999 if logs.size <= 2_000 else 199, 0, 0
     while done < most:
-        rows = min(ENOUGH, most - done)
+        rows = min(max(5, 50_000 // logs.size), ENOUGH, most - done)
         drawn = _simulated(wide, max(shape, LEAST_SHAPE), rows, rng)
         again = _roots(np.broadcast_to(pull, (rows, pull.size)), drawn.sum(1), grid)
         as_far = beyond + np.cumsum(_distance(drawn, wide, again) >= found)
