@@ -21,6 +21,7 @@ import pytest
 
 from repermit.errors import StoreError
 from repermit_reports import specs, theme
+from repermit_reports.charts.plot import plot
 from repermit_reports.page import Column, Figure, Page, Section, Table
 from repermit_reports.plain import plain, plain_values
 from repermit_reports.render import Cell, cell, render, write
@@ -228,6 +229,22 @@ def test_a_chart_with_a_number_that_is_not_finite_is_refused(value: float) -> No
     chart = alt.Chart(alt.InlineData(values=[{"x": value}])).mark_point().encode(x="x:Q")
     with pytest.raises(ValueError, match="not JSON compliant"):
         render(page(chart=chart))
+
+
+def test_layers_of_a_plot_are_those_of_a_chart_that_is_copied_whole() -> None:
+    rows = [{"x": 1, "y": 2}, {"x": 2, "y": 3}]
+
+    def layered(base: alt.Chart) -> alt.VConcatChart:
+        base = base.encode(x=alt.X("x:Q"), y=alt.Y("y:Q"))
+        label = base.transform_filter("datum.x > 1").mark_text().encode(text=alt.Text("y:Q"))
+        tip = base.mark_point().encode(y=alt.Y("x:Q", title="other"), tooltip=[alt.Tooltip("y:Q")])
+        both: alt.LayerChart = alt.layer(base.mark_line(), label, tip).properties(height=50)
+        other: alt.LayerChart = alt.layer(base.mark_line(), label.properties(height=60))
+        together: alt.VConcatChart = both & other
+        return together
+
+    made = layered(plot(rows))
+    assert made.to_dict() == layered(alt.Chart(alt.InlineData(values=rows))).to_dict() == made.to_dict()
 
 
 def test_a_chart_that_loads_or_links_is_refused() -> None:

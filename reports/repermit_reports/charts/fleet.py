@@ -1,4 +1,4 @@
-"""The charts of the owner's page. Rows of plain values in; may import `theme`."""
+"""The charts of the owner's page. Rows of plain values in; may import `plot` and `theme`."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 
 import altair as alt
 
+from repermit_reports.charts.plot import plot
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -26,7 +27,7 @@ def hours_and_money(rows: Rows, order: list[str]) -> Chart:
     most = max(row["share"] for row in rows)
     step = next(s for s in (5, 10, 20, 25) if most / s <= 5)
     ticks = [step * n for n in range(math.ceil(most / step) + 1)]
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
+    base = plot(rows).encode(
         y=alt.Y("cause:N", sort=order, title=None, axis=alt.Axis(labelExpr="split(datum.label, ', ')")),
         yOffset=alt.YOffset("what:N", sort=there, scale=alt.Scale(paddingOuter=0.25)),
         x=alt.X(
@@ -60,7 +61,7 @@ def trailers_by_faults(rows: Rows) -> Chart:
     """How many trailers had no fault, one, two and so on. Rows: faults, trailers, stands (one of STANDS)."""
     most = max(row["faults"] for row in rows)
     here = [stands for stands in STANDS if any(row["stands"] == stands for row in rows)]
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
+    base = plot(rows).encode(
         x=alt.X(
             "faults:O",
             title="faults of the trailer",

@@ -1,4 +1,4 @@
-"""The chart of sensor lives. Rows of plain values in; may import `theme`."""
+"""The chart of sensor lives. Rows of plain values in; may import `plot` and `theme`."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Any
 
 import altair as alt
 
+from repermit_reports.charts.plot import plot
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -29,12 +30,12 @@ def still_working(rows: Rows, touched: Rows, names: list[str]) -> alt.LayerChart
     )
     limited = [row for row in rows if row["low"] is not None and row["high"] is not None]
     band = (
-        alt.Chart(alt.InlineData(values=limited))
+        plot(limited)
         .mark_area(interpolate="step-after", opacity=0.15)
         .encode(x=x, y=alt.Y("low:Q"), y2=alt.Y2("high:Q"), color=colour)
     )
     line = (
-        alt.Chart(alt.InlineData(values=rows))
+        plot(rows)
         .mark_line(interpolate="step-after")
         .encode(
             x=x,
@@ -43,7 +44,7 @@ def still_working(rows: Rows, touched: Rows, names: list[str]) -> alt.LayerChart
         )
     )
     touch = (
-        alt.Chart(alt.InlineData(values=touched))
+        plot(touched)
         .mark_point(opacity=0, size=120)
         .encode(
             x=x,

@@ -1,4 +1,4 @@
-"""The charts of the monthly page. Rows of plain values in; may import `theme`."""
+"""The charts of the monthly page. Rows of plain values in; may import `plot` and `theme`."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Any
 
 import altair as alt
 
+from repermit_reports.charts.plot import plot
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -20,7 +21,7 @@ def control(rows: Rows, per: str) -> Chart:
 
     def months(some: Rows) -> alt.Chart:
         x = alt.X("month:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y"))
-        return alt.Chart(alt.InlineData(values=some)).encode(x=x)
+        return plot(some).encode(x=x)
 
     tips = [
         alt.Tooltip("name:N", title="month"),
@@ -63,7 +64,7 @@ def position_by_cause(rows: Rows, positions: list[str], causes: list[str], per: 
 
     Rows: position, cause, rate, and as text: rate_text, n_text, and as the table has them n and says.
     """
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
+    base = plot(rows).encode(
         x=alt.X(
             "position:N",
             sort=positions,
@@ -93,7 +94,7 @@ def causes(rows: Rows, order: list[str], what: list[str]) -> Chart:
     """
     colours = [PALETTE["blue"], PALETTE["orange"], PALETTE["teal"]][: len(what)]
     most = max(row["share"] for row in rows)
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
+    base = plot(rows).encode(
         y=alt.Y("cause:N", sort=order, title=None, axis=alt.Axis(labelExpr="split(datum.label, ', ')")),
         yOffset=alt.YOffset("what:N", sort=what, scale=alt.Scale(paddingOuter=0.25)),
         x=alt.X("share:Q", title="share of all, %", scale=alt.Scale(domain=[0, most * 1.35], nice=False)),
@@ -115,7 +116,7 @@ def found_against_named(rows: Rows, named: list[str], found: list[str]) -> Chart
 
     Rows: named, found, n, of (all of the position named), same.
     """
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
+    base = plot(rows).encode(
         x=alt.X(
             "named:N",
             sort=named,
@@ -142,7 +143,7 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
 
     Rows: lane, ratio, low, high, n, loads, flagged.
     """
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
+    base = plot(rows).encode(
         y=alt.Y("lane:N", sort=order, title=None, axis=alt.Axis(labelExpr="split(datum.label, ', ')"))
     )
     colour = alt.ColorValue(PALETTE["blue"], condition={"test": "datum.flagged", "value": PALETTE["orange"]})
@@ -165,18 +166,14 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("loads:Q", title="loads", format=","),
         ],
     )
-    usual = (
-        alt.Chart(alt.InlineData(values=[{"usual": 1}]))
-        .mark_rule(style="reference")
-        .encode(x=alt.X("usual:Q"))
-    )
+    usual = plot([{"usual": 1}]).mark_rule(style="reference").encode(x=alt.X("usual:Q"))
     counts = base.mark_text(style="quiet").encode(x=alt.X("high:Q"), text=alt.Text("n:Q", format=","))
     return alt.layer(usual, limits, points, counts).properties(height={"step": 34})
 
 
 def fixes(rows: Rows, order: list[str]) -> Chart:
     """Share of fixes that came back, by what was done, with limits. Rows: action, risk, low, high, n, says."""
-    base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("action:N", sort=order, title=None))
+    base = plot(rows).encode(y=alt.Y("action:N", sort=order, title=None))
     scale = alt.Scale(domain=[0, 1])
     title = "back at the same place within 90 days"
     x = alt.X("risk:Q", title=title, scale=scale, axis=alt.Axis(format="%"))
@@ -197,9 +194,7 @@ def fixes(rows: Rows, order: list[str]) -> Chart:
 
 def by_position(rows: Rows, order: list[str], per: str) -> Chart:
     """Faults by position, as rates with limits. Rows: position, rate, low, high, n, trailers."""
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
-        y=alt.Y("position:N", sort=order, title="position in the chain")
-    )
+    base = plot(rows).encode(y=alt.Y("position:N", sort=order, title="position in the chain"))
     x = alt.X("rate:Q", title=f"faults {per}", scale=alt.Scale(zero=True))
     limits = base.mark_rule(style="limits").encode(x=alt.X("low:Q"), x2=alt.X2("high:Q"))
     points = base.mark_point(color=PALETTE["blue"], opacity=1).encode(

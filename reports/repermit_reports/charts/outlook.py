@@ -1,4 +1,4 @@
-"""The chart of the months ahead. Rows of plain values in; may import `theme`."""
+"""The chart of the months ahead. Rows of plain values in; may import `plot` and `theme`."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Any
 
 import altair as alt
 
+from repermit_reports.charts.plot import plot
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -19,7 +20,7 @@ def ahead(past: Rows, to_come: Rows, what: str) -> alt.LayerChart | alt.FacetCha
 
     def months(rows: Rows) -> alt.Chart:
         axis = alt.Axis(format="%b %Y", labelAngle=0)
-        return alt.Chart(alt.InlineData(values=rows)).encode(
+        return plot(rows).encode(
             x=alt.X("month:T", title=None, scale=alt.Scale(type="utc", padding=14), axis=axis)
         )
 

@@ -1,4 +1,4 @@
-"""The charts of the shop's page. Rows of plain values in; may import `theme`."""
+"""The charts of the shop's page. Rows of plain values in; may import `plot` and `theme`."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Any
 
 import altair as alt
 
+from repermit_reports.charts.plot import plot
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -18,7 +19,7 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
 
     Rows: fix, who (one of WHO), of_100, low, high, fixes, back, label.
     """
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
+    base = plot(rows).encode(
         y=alt.Y("fix:N", sort=order, title=None),
         yOffset=alt.YOffset("who:N", sort=list(WHO), scale=alt.Scale(paddingOuter=0.35)),
         color=alt.Color(

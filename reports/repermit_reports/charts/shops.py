@@ -1,4 +1,4 @@
-"""The charts of shops against each other's record: the analyst's funnel, the foreman's line. May import `theme`."""
+"""The charts of shops against each other's record: the analyst's funnel, the foreman's line. May import `plot` and `theme`."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Any
 
 import altair as alt
 
+from repermit_reports.charts.plot import plot
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -24,17 +25,15 @@ def funnel(rows: Rows, limits: Rows) -> Chart:
 
     def edge(name: str, dashes: list[int]) -> alt.Chart:
         y = alt.Y(f"{name}:Q", title=y_title, scale=y_scale)
-        line = alt.Chart(alt.InlineData(values=limits)).mark_line(
-            style="reference", strokeDash=dashes, clip=True
-        )
+        line = plot(limits).mark_line(style="reference", strokeDash=dashes, clip=True)
         encoded: alt.Chart = line.encode(x=x, y=y)
         return encoded
 
     edges = [edge(name, [1, 0]) for name in ("low_95", "high_95")]
     edges += [edge(name, [4, 3]) for name in ("low_998", "high_998")]
-    one = alt.Chart(alt.InlineData(values=[{"y": 1}])).mark_rule(style="reference").encode(y=alt.Y("y:Q"))
+    one = plot([{"y": 1}]).mark_rule(style="reference").encode(y=alt.Y("y:Q"))
     points = (
-        alt.Chart(alt.InlineData(values=rows))
+        plot(rows)
         .mark_point(filled=True, size=80, opacity=1)
         .encode(
             x=x,
@@ -54,11 +53,7 @@ def funnel(rows: Rows, limits: Rows) -> Chart:
             ],
         )
     )
-    names = (
-        alt.Chart(alt.InlineData(values=rows))
-        .mark_text(dy=-12)
-        .encode(x=x, y=alt.Y("ratio:Q"), text=alt.Text("shop:N"))
-    )
+    names = plot(rows).mark_text(dy=-12).encode(x=x, y=alt.Y("ratio:Q"), text=alt.Text("shop:N"))
     return alt.layer(*edges, one, points, names)
 
 
@@ -74,8 +69,8 @@ def times_as_often(rows: Rows) -> Chart:
     )  # a limit far out would press all else together
     scale = alt.Scale(domain=[0, max(most, points_in) * 1.05])
     x = alt.X("times:Q", title="times as often as the others' record leads to expect", scale=scale)
-    base = alt.Chart(alt.InlineData(values=rows)).encode(y=alt.Y("what:N", sort=order, title=None))
-    once = alt.Chart(alt.InlineData(values=[{"x": 1}])).mark_rule(style="reference").encode(x=alt.X("x:Q"))
+    base = plot(rows).encode(y=alt.Y("what:N", sort=order, title=None))
+    once = plot([{"x": 1}]).mark_rule(style="reference").encode(x=alt.X("x:Q"))
     limits = base.mark_rule(color=PALETTE["blue"], strokeWidth=2, clip=True).encode(
         x=alt.X("low:Q", scale=scale), x2=alt.X2("high:Q")
     )

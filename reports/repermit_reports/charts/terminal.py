@@ -1,4 +1,4 @@
-"""The charts of the terminal's page. Rows of plain values in; may import `theme`."""
+"""The charts of the terminal's page. Rows of plain values in; may import `plot` and `theme`."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 
 import altair as alt
 
+from repermit_reports.charts.plot import plot
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -24,17 +25,13 @@ def by_lane(rows: Rows, order: list[str]) -> Chart:
     reach = (min(row["high"] or math.inf, 3 * max(row["times"], 1.0)) for row in rows)
     top = _round_up(1.05 * max(4.0, *reach))
     drawn = [row | {"until": min(row["high"] or top, top)} for row in rows]
-    base = alt.Chart(alt.InlineData(values=drawn)).encode(y=alt.Y("lane:N", sort=order, title=None))
+    base = plot(drawn).encode(y=alt.Y("lane:N", sort=order, title=None))
     title = "times what is usual for the same trailers"
     colour = alt.ColorValue(
         PALETTE["blue"], condition={"test": "datum.stands_out", "value": PALETTE["orange"]}
     )
     scale = alt.Scale(domain=[0, top], nice=False)
-    usual = (
-        alt.Chart(alt.InlineData(values=[{"usual": 1}]))
-        .mark_rule(style="reference")
-        .encode(x=alt.X("usual:Q"))
-    )
+    usual = plot([{"usual": 1}]).mark_rule(style="reference").encode(x=alt.X("usual:Q"))
     limits = base.mark_rule(strokeWidth=2).encode(
         x=alt.X("low:Q", title=title, scale=scale), x2=alt.X2("until:Q"), color=colour
     )
@@ -106,8 +103,8 @@ def _strip_layers(drawn: Rows, names: Rows, marks: Rows, top: float) -> list[alt
         alt.Tooltip("loads:Q", title="loads", format=","),
         alt.Tooltip("rate:Q", title="per 1,000 loads", format=".3"),
     ]
-    bars = alt.Chart(alt.InlineData(values=drawn)).encode(x=x, x2=alt.X2("until:T"), color=colour)
-    named = alt.Chart(alt.InlineData(values=names)).encode(x=alt.X("first:T"))
+    bars = plot(drawn).encode(x=x, x2=alt.X2("until:T"), color=colour)
+    named = plot(names).encode(x=alt.X("first:T"))
     label = named.mark_text(align="left", baseline="bottom", dy=-4, fontWeight=600)
     layers = [
         bars.mark_rect(opacity=0.85).encode(y=y("floor"), y2=alt.Y2("height:Q"), tooltip=tips),
@@ -116,7 +113,7 @@ def _strip_layers(drawn: Rows, names: Rows, marks: Rows, top: float) -> list[alt
         label.encode(y=y("top"), text=alt.Text("lane:N")),
     ]
     if marks:
-        since = alt.Chart(alt.InlineData(values=marks)).mark_rule(strokeWidth=1.5)
+        since = plot(marks).mark_rule(strokeWidth=1.5)
         layers.append(since.encode(x=alt.X("month:T"), y=y("floor"), y2=alt.Y2("top:Q")))
     return layers
 

@@ -1,4 +1,4 @@
-"""The chart of faults by age. Rows of plain values in; may import `theme`."""
+"""The chart of faults by age. Rows of plain values in; may import `plot` and `theme`."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Any
 
 import altair as alt
 
+from repermit_reports.charts.plot import plot
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -15,7 +16,7 @@ Chart = alt.LayerChart | alt.FacetChart
 def _touch(rows: Rows, named: bool = False) -> alt.Chart:
     """Unseen points that tell their numbers: those that the table has."""
     touch: alt.Chart = (
-        alt.Chart(alt.InlineData(values=rows))
+        plot(rows)
         .mark_point(opacity=0, size=120)
         .encode(
             x=alt.X("age_years:Q"),
@@ -38,7 +39,7 @@ def by_age(rows: Rows, touched: Rows) -> Chart:
 
     Rows in order of age: age_years, faults, low, high, at_risk, age (as text); `touched` tell their numbers.
     """
-    base = alt.Chart(alt.InlineData(values=rows)).encode(
+    base = plot(rows).encode(
         x=alt.X(
             "age_years:Q",
             title="age of the trailer, years",
@@ -51,7 +52,7 @@ def by_age(rows: Rows, touched: Rows) -> Chart:
     )
     line = base.mark_line(color=PALETTE["blue"], interpolate="step-after").encode(y=y)
     steady = (
-        alt.Chart(alt.InlineData(values=[rows[0] | {"faults": 0.0}, rows[-1]]))
+        plot([rows[0] | {"faults": 0.0}, rows[-1]])
         .mark_line(style="reference")
         .encode(x=alt.X("age_years:Q"), y=y)
     )
@@ -71,7 +72,7 @@ def by_group(rows: Rows, touched: Rows, names: list[str]) -> Chart:
     )
     x = alt.X("age_years:Q", title="age of the trailer, years", scale=alt.Scale(zero=False, nice=False))
     title = "faults a trailer, added up"
-    base = alt.Chart(alt.InlineData(values=rows)).encode(x=x, color=colour)
+    base = plot(rows).encode(x=x, color=colour)
     band = base.mark_area(interpolate="step-after", opacity=0.12).encode(
         y=alt.Y("low:Q", title=title), y2=alt.Y2("high:Q")
     )
