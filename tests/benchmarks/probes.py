@@ -3,7 +3,8 @@
     python tests/benchmarks/probes.py floor|typing|questions WORLD STORE
 
 floor: the engine's bare typed load of the loads file, the least that any ingest takes. typing: reading and typing the
-world's loads with every rule judged, as ingest does it, up to where it decides what becomes of each row. questions: every question once on one open store, as pages ask them.
+world's loads with every rule judged, as ingest does it, up to where it decides what becomes of each row; they are stored
+by then. questions: every question once on one open store, as pages ask them.
 """
 
 from __future__ import annotations
@@ -35,9 +36,9 @@ def typing(world: Path, store: Path) -> None:
 
     decide = reconcile.decide
 
-    def stop(con: Any, table: Any) -> None:
+    def stop(con: Any, table: Any, first: int) -> None:
         if table.name != "loads":
-            return decide(con, table)
+            return decide(con, table, first)
         if not con.execute("select count(*) from judged where reasons is null").fetchone()[0]:
             sys.exit("no row of the loads was typed")
         os._exit(0)  # what is open is thrown away
