@@ -60,6 +60,8 @@ class Source:
     """Whether it is of a file to mend, so that `cells` begins with the row that waits and the line in the file."""
     in_print: bool = False
     """Whether its cells are known to have no control character."""
+    quoted: bool = True
+    """Whether a cell may be quoted, and so hold a line break."""
     rows_at_most: int = 0
     """How many lines there are below the header; 0 where it was not counted."""
 
@@ -165,6 +167,7 @@ def _recognise(
                 header,
                 *rest,
                 in_print=lines.in_print,
+                quoted=lines.quoted,
                 rows_at_most=lines.count - 1,
             )
         ]

@@ -128,14 +128,10 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
     _number_lines(con, source, into)
     cells = [_cell(i) for i in range(len(source.cells))]
     several = " or ".join(f"contains({c}, chr(10)) or contains({c}, chr(13))" for c in cells)
+    several = several if source.quoted else "false"
     breaks = " + ".join(f"len(regexp_extract_all(coalesce({c}, ''), '[\\r\\n]+'))" for c in cells)
     con.execute(
         f"create or replace temp table {into}_spans as select row_no, {breaks} as more from {into}_rows where {several}"
-    )
-    con.execute(
-        f"create or replace temp table {into}_free as"
-        f" select line, row_number() over (order by line) as place from {into}_lines"
-        f" where line > 1 and raw <> '' and line not in (select unnest(range(line, line + tall)) from {into}_broken)"
     )
     asked = f"select distinct row_no, true as asked from ({wanted or f'select row_no from {into}_rows'})"
     con.execute(
@@ -144,6 +140,15 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
         " (order by row_no rows between unbounded preceding and 1 preceding), 0) as place"
         f" from ({asked}) full join {into}_spans using (row_no)) where asked"
     )
+    stepped_over = f"(select 1 from {into}_lines where line > 1 and raw = '') or exists (from {into}_broken)"
+    free = f"select line, line - 1 as place from {into}_lines where line > 1"
+    if one(con, f"select exists {stepped_over}"):
+        free = (
+            f"select line, row_number() over (order by line) as place from {into}_lines"
+            f" where line > 1 and raw <> '' and line not in (select unnest(range(line, line + tall)) from {into}_broken)"
+        )
+    ends = f"select place from {into}_wanted union all select place + span - 1 from {into}_wanted"
+    con.execute(f"create or replace temp table {into}_free as from ({free}) where place in ({ends})")
     con.execute(
         f"create or replace temp table {into}_at as with ends as (select s.row_no, a.line as first, z.line as last"
         f" from {into}_wanted s join {into}_free a on a.place = s.place"

@@ -41,6 +41,8 @@ class Lines:
     """Bytes since the last line end."""
     in_print: bool = True
     """Whether no control character is among them, but for tabs and what ends lines or pages."""
+    quoted: bool = False
+    """Whether a quotation mark is among them: a row may take several lines only so."""
 
     @property
     def count(self) -> int:
@@ -65,6 +67,7 @@ class Lines:
         self.lf += data.count(b"\n")
         self.crlf += data.count(b"\r\n") if cr else 0
         self.cr += cr
+        self.quoted = self.quoted or b'"' in data
         start = max(data.rfind(b"\n"), data.rfind(b"\r"))
         self.since_end = len(data) - start - 1 if start >= 0 else self.since_end + len(data)
 

@@ -28,6 +28,9 @@ LIMITS = {"memory_limit": "REPERMIT_MEMORY", "temp_directory": "REPERMIT_TEMP"}
 MEMORY = "1200MB"
 """The engine's memory where nothing else is said: with the program itself, and what the engine takes beyond it, less than
 2 GB for 100 million loads. 14 million come in as quickly as with all that the machine has."""
+READING = "600MB"
+"""The same where a store is only read: a page's two processes and what they hold themselves stay below 2 GB together, and no
+question takes longer."""
 MEGABYTES_A_THREAD = 125
 """What a thread needs where not all fits in memory: with less the engine gives up instead of writing to the disk."""
 
@@ -56,7 +59,7 @@ def connect(path: Path, *, read_only: bool = False, few: bool = False, wait_s: f
             f"{path} is a folder, and a store is a file",
             hint=f"Give the file, such as {path / 'repermit.duckdb'}.",
         )
-    config = CONFIG | _limits()
+    config = CONFIG | _limits(READING if read_only else MEMORY)
     if not read_only:  # all threads may write: an order that tells is asked for
         config["preserve_insertion_order"] = "false"
 
@@ -128,10 +131,10 @@ def _clear_leftovers(path: Path) -> None:
             spilled.unlink(missing_ok=True)
 
 
-def _limits() -> dict[str, str]:
-    """The engine's limits, those that the environment sets among them. Raises CallError where the memory is no size."""
+def _limits(memory_limit: str) -> dict[str, str]:
+    """The engine's limits, those that the environment sets before others. Raises CallError where the memory is no size."""
     said = {name: os.environ[variable] for name, variable in LIMITS.items() if os.environ.get(variable)}
-    given = {"memory_limit": MEMORY} | said
+    given = {"memory_limit": memory_limit} | said
     memory = given["memory_limit"]
     size = re.fullmatch(r"(\d+(?:\.\d+)?) ?([MGT])i?B", memory)
     if size is None:
