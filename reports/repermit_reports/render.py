@@ -13,10 +13,10 @@ import os
 import re
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import quote
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
@@ -36,8 +36,7 @@ FOLDED_FROM = 30
 """A table of more rows among the data used is folded: a store may have read hundreds of files."""
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(NamedTuple):
     """One cell as shown, and the number or ISO date it sorts by; None: by its text, unknown ones last."""
 
     text: str
@@ -161,7 +160,7 @@ def rows(table: Table, wide: bool) -> Markup:
             if value is None:
                 known = ' title="not known" data-unknown'
             else:
-                known = "" if shown.sort is None else f' data-sort="{_safe(shown.sort)}"'
+                known = "" if shown.sort is None else f' data-sort="{shown.sort}"'
             parts.append(f"{opens[i]}{known}>{text}{'</td>' if i else '</th>'}\n")
         parts.append("</tr>\n")
     return Markup("".join(parts))
@@ -174,8 +173,9 @@ def _kind(column: Column) -> str:
     return ' class="day"' if column.kind == "date" else ' class="figures"'
 
 
+@lru_cache(maxsize=20_000)
 def _safe(text: str) -> str:
-    """A text as a template would put it: with nothing that HTML takes for its own."""
+    """A text as a template would put it: with nothing that HTML takes for its own. Most cells say what others said."""
     return str(escape(_shown(text)))
 
 
@@ -205,14 +205,15 @@ def _still(spec: specs.Spec) -> str:
 
 def _policy(style: str, scripts: list[str]) -> str:
     """The content security policy: nothing from elsewhere, no script and no style but these."""
-
-    def hashed(text: str) -> str:
-        return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-
     return (
-        f"default-src 'none'; script-src {' '.join(map(hashed, scripts))}; style-src {hashed(style)}; "
+        f"default-src 'none'; script-src {' '.join(map(_hashed, scripts))}; style-src {_hashed(style)}; "
         "img-src data:; base-uri 'none'; form-action 'none'"
     )
+
+
+@cache
+def _hashed(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
 @cache

@@ -16,7 +16,7 @@ from functools import cache
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from xml.etree import ElementTree
+from xml.parsers import expat
 
 from repermit_reports import bundle, theme
 from repermit_reports.plain import plain_values
@@ -84,10 +84,17 @@ def svg(spec: Spec, *, width: int = theme.STILL_WIDTH, paper: str = "transparent
     still = spec if composed(spec) else spec | {"width": width}
     config = theme.chart_config() | {"background": paper, "font": theme.STILL_FONT}
     text: str = vl_convert.vegalite_to_svg(still, vl_version=_version(), config=config, allowed_base_urls=[])
-    tags = {str(element.tag).rpartition("}")[2] for element in ElementTree.fromstring(text).iter()}
-    if tags - _SVG_TAGS:
-        raise ValueError(f"a still picture holds {', '.join(sorted(tags - _SVG_TAGS))}")
+    if strange := _tags(text) - _SVG_TAGS:
+        raise ValueError(f"a still picture holds {', '.join(sorted(strange))}")
     return _named_anew(text)
+
+
+def _tags(text: str) -> set[str]:
+    tags: set[str] = set()
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = lambda name, _: tags.add(name)
+    parser.Parse(text, True)
+    return tags
 
 
 @cache
