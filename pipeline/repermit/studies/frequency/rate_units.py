@@ -1,7 +1,7 @@
 """The counts that rates are made of: faults, days at risk and loads by cell and trailer, as temporary tables.
 
 Marts in, tables of the connection out: `rate_cells` (a row a cell, its keys), `rate_units` (a row a cell and trailer)
-and `rate_counted` (a row a group of exposure, trailer and pattern of finding). May import `warehouse` and its
+and `rate_counted` (a row a group of exposure, trailer and pattern of finding). Trailers are numbered as `sharing` draws them. May import `warehouse` and its
 neighbours. Faults are counted in billionths, as findings that are not recorded are shared out.
 """
 
@@ -23,7 +23,10 @@ EXPOSURE_KEYS = {
 KEYS = (*FINDING_KEYS, *EXPOSURE_KEYS)
 
 FAULTS = """
-    from marts.faults f SHARED
+    from marts.faults f join (
+        select trailer_id, row_number() over (order by trailer_id) - 1 as number
+        from (select distinct trailer_id from staging.trailers)
+    ) t on t.trailer_id = f.trailer_id SHARED
     where f.counts_as = 'fault' and f.started_at >= $first and f.started_at < $end
         and (f.open_until is null or $end <= f.open_until)
         and ($fleet is null or f.fleet = $fleet) and ($system is null or f.system = $system)
@@ -55,7 +58,9 @@ with months as (
     from (select unnest(generate_series(date_trunc('month', $first::date)::timestamp, $end::timestamp - interval 1 day,
         interval 1 month)) as month_from)
 ), spells as (
-    select *, row_number() over (order by trailer_id, service_from) as spell from staging.trailers
+    select *, row_number() over (order by trailer_id, service_from) as spell,
+        dense_rank() over (order by trailer_id) - 1 as number
+    from staging.trailers
 ), in_service as (
     select t.spell, t.trailer_id, m.month_from, m.month_until, greatest(t.service_from, $first::timestamp, m.month_from) as since,
         least(coalesce(t.service_until, m.month_until), $end::timestamp, m.month_until) as until
@@ -77,7 +82,7 @@ with months as (
 ), counted as (
     select spell, terminal, month_from, sum(us)::bigint as us, sum(loads)::bigint as loads from pieces group by all
 )
-select t.trailer_id, t.service_from, t.positions, t.fleet, t.system, t.home_shop, c.terminal, c.us, c.loads,
+select t.trailer_id, t.number, t.service_from, t.positions, t.fleet, t.system, t.home_shop, c.terminal, c.us, c.loads,
     strftime(c.month_from, '%Y-%m') as month
 from counted c join spells t using (spell)
 """
@@ -118,7 +123,7 @@ def exposure_by_month(con: Connection, selection: Selection) -> dict[str, tuple[
 def _exposure_sql(con: Connection, by: tuple[str, ...], selection: Selection) -> str:
     """Days at risk (microseconds) and loads by exposure key and trailer; no days where a terminal is asked for."""
     whole = exposure_of(con, selection.window, selection.terminal is not None or "terminal" in by)
-    return f"""select {_select(by, EXPOSURE_KEYS)} trailer_id, positions, sum(us)::bigint as us, sum(loads)::bigint as loads
+    return f"""select {_select(by, EXPOSURE_KEYS)} number, positions, sum(us)::bigint as us, sum(loads)::bigint as loads
 from {whole} where {SPELL} and ($terminal is null or terminal = $terminal) group by all"""
 
 
@@ -148,7 +153,7 @@ def _counted_sql(exposures: list[str], by_finding: bool) -> str:
         for key in exposures
     )
     pattern, join = ("s.pattern", "join shared_faults s using (episode_id)") if by_finding else ("0", "")
-    return f"select {keys}f.trailer_id, {pattern} as pattern, count(*) as n {FAULTS.replace('SHARED', join)} group by all"
+    return f"select {keys}t.number, {pattern} as pattern, count(*) as n {FAULTS.replace('SHARED', join)} group by all"
 
 
 def _findings_sql(findings: list[str]) -> str:
@@ -192,16 +197,16 @@ def _units_sql(by: tuple[str, ...], findings: list[str], exposures: list[str]) -
     counted = f"""rate_cells c join rate_counted f on {match(exposures, "c", "f")}
     join rate_findings s on s.pattern = f.pattern and {match(findings, "c", "s")}"""
     return f"""with units as (
-    select c.cell, x.trailer_id, 0 as n, 0 as n_found, x.us, x.loads, 0 as most
+    select c.cell, x.number, 0 as n, 0 as n_found, x.us, x.loads, 0 as most
     from rate_cells c join rate_exposure x on {match(exposures, "c", "x")} and {at_position}
     union all
-    select c.cell, f.trailer_id, f.n * s.billionths, case when s.recorded then f.n * s.billionths else 0 end, 0, 0,
+    select c.cell, f.number, f.n * s.billionths, case when s.recorded then f.n * s.billionths else 0 end, 0, 0,
         case when {named} then f.n else 0 end
     from {counted}
 )
-select cell, trailer_id, sum(n)::bigint as n, sum(n_found)::bigint as n_found, sum(us)::bigint as us,
+select cell, number, sum(n)::bigint as n, sum(n_found)::bigint as n_found, sum(us)::bigint as us,
     sum(loads)::bigint as loads, sum(most)::bigint as most
-from units group by all order by cell, trailer_id"""
+from units group by all"""
 
 
 def match(keys: list[str], a: str, b: str) -> str:

@@ -121,16 +121,6 @@ def _total(con: Connection, selection: Selection) -> Rate:
     return rate_rows(con, selection, ())[0][0]
 
 
-UNITS = """
-select u.cell, t.number as trailer, u.n, u.us, u.loads
-from rate_units u left join (
-    select trailer_id, row_number() over (order by trailer_id) - 1 as number
-    from (select distinct trailer_id from staging.trailers)
-) t using (trailer_id) order by u.cell, trailer_id
-"""
-"""Trailers are numbered as `sharing` draws them."""
-
-
 def rate_rows(
     con: Connection, selection: Selection, by: tuple[str, ...], sharing: Sharing | None = None
 ) -> tuple[list[Rate], SharedOut | None]:
@@ -148,7 +138,9 @@ def rate_rows(
         cells = [{"cell": 0, "n": 0, "n_found": 0, "us": 0, "loads": 0, "most": 0, "trailers": 0}]
     has_days = selection.terminal is None and "terminal" not in by
     has_loads = bool(one(con, "select count(*) from core.load_days"))
-    units = con.execute(UNITS).fetchnumpy()
+    units = con.execute(
+        "select cell, number, n, us, loads from rate_units order by cell, number"
+    ).fetchnumpy()
     size = max([c["cell"] for c in cells] + [int(units["cell"].max(initial=0))]) + 1
     counts = shared_counts(con, sharing, by, size) if sharing else None
     cell, events = np.asarray(units["cell"], dtype=np.int64), np.asarray(units["n"]) / WHOLE
@@ -160,7 +152,7 @@ def rate_rows(
         e = np.asarray(exposure, dtype=float)
         per[name] = rate_intervals(
             events, e, cell, size, level=settings.level, min_units=settings.min_trailers,
-            between=counts.between(events, e, cell, np.asarray(units["trailer"])) if counts else None,
+            between=counts.between(events, e, cell, np.asarray(units["number"])) if counts else None,
         )  # fmt: skip
     found = [_rate(c, by, per, has_days, has_loads) for c in cells]
     return found, shared_out(con, counts, by, found) if counts else None
