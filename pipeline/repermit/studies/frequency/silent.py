@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from repermit.studies.about import About, about
-from repermit.studies.selection import Selection, of_fleet
+from repermit.studies.selection import Selection, of_own
 from repermit.warehouse import Connection, settings_of
 from repermit.wording import estimate, interval, number, percent, seen, whole, words
 
@@ -93,7 +93,7 @@ with tests as (
         and (t.service_until is null or p.tested_at < t.service_until)
     where p.tested_at < $end
 )
-select WHOSE as fleet, system, sensor_kind, trailer_id, count(days) as tests, coalesce(sum(days order by days), 0)::double as days,
+select WHOSE, system, sensor_kind, trailer_id, count(days) as tests, coalesce(sum(days order by days), 0)::double as days,
     coalesce(sum(days * days order by days), 0)::double as squared, count(*) filter (result = 'stuck_dry' and days is not null) as stuck_dry,
     count(*) filter (result = 'stuck_wet' and days is not null) as stuck_wet,
     count(*) filter (days is null) as first_tests,
@@ -107,8 +107,11 @@ order by all
 
 def silent(con: Connection, store: str, selection: Selection) -> Silent:
     """What all planned tests before the window's end show; no rows where the store has none of this selection."""
-    sql = TESTS.replace("WHOSE", "null::varchar" if selection.fleet is None else "fleet")
-    tests = of_fleet(con, sql, selection)
+    kind = "shop" if selection.shop and not selection.fleet else "fleet"
+    whose = (
+        "home_shop as shop" if kind == "shop" else "fleet" if selection.fleet else "null::varchar as fleet"
+    )
+    tests = of_own(con, TESTS.replace("WHOSE", whose), selection, kind)
     settings = settings_of(con)
     kinds = sorted({(t["system"], t["sensor_kind"]) for t in tests}, key=str)
     rows = [

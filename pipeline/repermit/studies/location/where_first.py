@@ -20,7 +20,7 @@ from repermit.studies.location.chain import Cell
 from repermit.studies.location.check_minutes import IN_HOUSING, Minutes, check_minutes, check_of
 from repermit.studies.location.masking import RESOLVED_FAULTS, Pattern
 from repermit.studies.location.sharing import likely_cells
-from repermit.studies.selection import Selection, Window
+from repermit.studies.selection import Selection, Window, of_own
 from repermit.warehouse import Connection, once, rows
 from repermit.wording import number, percent, seen, whole, words
 
@@ -173,7 +173,6 @@ def where_first(
     only that one. Raises CallError for a position that the trailer does not have.
     """
     end = selection.window.end
-    minutes = check_minutes(con, end)
     kinds = _kinds(con, selection)
     wanted = [
         (system, n, told)
@@ -181,6 +180,16 @@ def where_first(
         if selection.system in (None, system)
         for told in _indications(system, n, indicated)
     ]
+    found = _searches(con, end, tuple(wanted))
+    return Searches(about(con, store, selection), check_minutes(con, end), found, selection.shop)
+
+
+@once
+def _searches(
+    con: Connection, end: date, wanted: tuple[tuple[str, int, int | str], ...]
+) -> tuple[Search, ...]:
+    """The search of each system, length and indication."""
+    minutes = check_minutes(con, end)
     patterns = tuple(_pattern(system, n, told) for system, n, told in wanted)
     every = Window(date.min, end)
     past, credited = _past(con, end)
@@ -191,7 +200,7 @@ def where_first(
         steps, expected, customary = _search(cells, n, told, minutes, before) if cells else ((), None, None)
         findings = sum(counts[0] for (of, _), counts in past.items() if of == system)
         found.append(Search(system, n, told, steps, expected, customary, alike, nothing, visits, findings))
-    return Searches(about(con, store, selection), minutes, tuple(found), selection.shop)
+    return tuple(found)
 
 
 @once
@@ -215,16 +224,16 @@ where system is not null and service_from < $end group by system order by system
 
 SEEN = """
 with kinds as (
-    select t.system, t.positions, count(*) as visits
+    select v.shop, t.system, t.positions, count(*) as visits
     from core.visits v join staging.trailers t on t.trailer_id = v.trailer_id and v.received_at >= t.service_from
         and (t.service_until is null or v.received_at < t.service_until)
-    where v.shop = $shop and v.received_at < $end and t.system is not null group by all
+    where v.received_at < $end and t.system is not null group by all
 ), placed as (
-    select *, sum(visits) over () as every,
-        row_number() over (partition by system order by visits desc, positions) as place
+    select *, sum(visits) over (partition by shop) as every,
+        row_number() over (partition by shop, system order by visits desc, positions) as place
     from kinds
 )
-select system, positions from placed where place = 1 or (visits >= 0.1 * every and place <= 3) order by visits desc, system, positions
+select shop, system, positions from placed where place = 1 or (visits >= 0.1 * every and place <= 3) order by visits desc, system, positions
 """
 """The kinds of trailers that a shop sees: of each system the commonest, and two more with a tenth of its visits."""
 
@@ -244,8 +253,10 @@ FOUND = SHOWN_BY.format(what="f.position, f.place, f.cause, count(*)", only=f"an
 
 
 def _kinds(con: Connection, selection: Selection) -> list[tuple[str, int]]:
-    sql = SEEN if selection.shop else LENGTHS
-    return [(system, n) for system, n in rows(con, sql, selection.parameters(sql))]
+    if selection.shop:
+        everyone = Selection(selection.window, shop=selection.shop)
+        return [(row["system"], row["positions"]) for row in of_own(con, SEEN, everyone, "shop")]
+    return [(system, n) for system, n in rows(con, LENGTHS, selection.parameters(LENGTHS))]
 
 
 def _indications(system: str, n: int, only: str | None) -> list[int | str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from repermit.errors import CallError
 from repermit.studies.about import About, about
@@ -17,8 +17,8 @@ from repermit.studies.repairs.came_back import CameBack, came_back
 from repermit.studies.repairs.fixes import Fix, summarise
 from repermit.studies.repairs.needless import NothingFound, Sensors, nothing_found, sensors
 from repermit.studies.repairs.repaired import Repairs, load
-from repermit.studies.selection import Selection, Window, covered
-from repermit.warehouse import Connection, records, settings_of
+from repermit.studies.selection import Selection, Window, covered, of_own
+from repermit.warehouse import Connection, settings_of
 
 if TYPE_CHECKING:
     from repermit.studies.repairs.repaired import IntArray
@@ -67,11 +67,13 @@ class ShopRecord:
 
 
 VISITS = """
-select count(*) as visits, count(*) filter (cause is null or place is null) as visits_without_finding,
+select shop, count(*) as visits, count(*) filter (cause is null or place is null) as visits_without_finding,
     count(labour_min) as with_labour, sum(labour_min)::double as labour_min, count(cost) as priced, sum(cost)::double as cost,
     strftime(min(received_at), '%Y-%m-%d') as first_return
-from core.visits where shop = $shop and received_at < $end
+from core.visits where received_at < $end group by shop
 """
+NO_VISITS: dict[str, Any] = dict.fromkeys(("visits", "visits_without_finding", "with_labour", "priced"), 0)
+NO_VISITS |= dict.fromkeys(("labour_min", "cost", "first_return"))
 
 
 def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord:
@@ -90,7 +92,7 @@ def shop_record(con: Connection, store: str, selection: Selection) -> ShopRecord
     firsts = repairs.of(Selection(selection.window, shop=shop), "is_first")
     works = repairs.frame[mine].filter(pl.col("method").is_not_null())["action"].unique().to_list()
     told = repairs.where(pl.col("action").is_in(works))
-    counts = records(con, VISITS, {"shop": shop, "end": selection.window.end})[0]
+    counts = next(iter(of_own(con, VISITS, Selection(selection.window, shop=shop), "shop")), NO_VISITS)
     return ShopRecord(
         about=about(con, store, Selection(every)),
         shop=shop,

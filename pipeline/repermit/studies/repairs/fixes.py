@@ -300,7 +300,7 @@ def summarise(
         key,
         len(mine),
         len(placed),
-        len(np.unique(repairs.trailer[mine])),
+        int(np.count_nonzero(np.bincount(repairs.trailer[mine]))),
         _horizons(repairs, mine, placed, level, "any_fault" in beside),
         in_loads(repairs, placed, level) if "in_loads" in beside else (),
         first_time_fix(repairs, firsts, level),

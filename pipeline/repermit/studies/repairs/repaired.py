@@ -161,7 +161,7 @@ class Repairs:
         import numpy as np
         import polars as pl
 
-        keyed = self.frame[index].select(pl.col(by).alias("key"), pl.Series("i", index))
+        keyed = pl.DataFrame({"key": self.frame[by].gather(index), "i": index})
         found = keyed.group_by("key").agg("i").sort("key", nulls_last=True)
         return [(key, np.array(i, dtype=np.int64)) for key, i in found.iter_rows()]
 
