@@ -1,6 +1,6 @@
 """One group's events against those that another group's record leads to expect, stratum by stratum; and the funnel.
 
-Touches numpy, scipy.special and its neighbours `comparison` and `rates`.
+Touches numpy, scipy.special and its neighbours `comparison`, `competing` and `rates`.
 
 References
 ----------
@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from repermit.statistics.comparison import rate_ratio
+from repermit.statistics.competing import codes_of
 from repermit.statistics.rates import count_quantile
 
 FloatArray = NDArray[np.float64]
@@ -74,7 +75,9 @@ def standardised_ratio(
     s, mine, c = np.asarray(stratum), np.asarray(ours, dtype=bool), np.asarray(cluster)
     if not (t.ndim == 1 and t.shape == w.shape == s.shape == mine.shape == c.shape):
         raise ValueError("one entry a subject is wanted")
-    shared = np.isin(s, np.intersect1d(s[mine], s[~mine]))
+    s, c = codes_of(s), codes_of(c)
+    ours_there, others_there = (np.bincount(s[group], minlength=len(s)) > 0 for group in (mine, ~mine))
+    shared = (ours_there & others_there)[s]
     t, w, s, mine, c = t[shared], w[shared], s[shared], mine[shared], c[shared]
     if not len(t):
         return Standardised(0, 0.0, 0.0, *(float("nan"),) * 3, 1.0)
@@ -91,9 +94,8 @@ def standardised_ratio(
         return Standardised(n, observed, expected, *(float("nan"),) * 3, 1.0)
     theirs = np.where(mine, 0.0, weight[cell] * w - weighted) / expected
     own = (counted - np.where(mine, hazard, 0.0) * observed / expected) / observed if observed else 0 * w
-    _, group = np.unique(c, return_inverse=True)
-    by = [np.bincount(group, weights=x) for x in (own, theirs)]
-    few = len(np.unique(c[mine]))
+    by = [np.bincount(c, weights=x) for x in (own, theirs)]
+    few = int(np.count_nonzero(np.bincount(c[mine])))
     quantile = (1 + level) / 2
     wider = (special.stdtrit(few - 1, quantile) / special.ndtri(quantile)) ** 2 if few > 1 else 1.0
     own_v, their_v, all_v = (float(np.sum(x**2)) for x in (by[0], by[1], by[0] - by[1]))
@@ -131,10 +133,9 @@ def _risk_sets(
 def _within(step: FloatArray, cell: IntArray, s: NDArray[np.int64]) -> FloatArray:
     """Each subject's sum of the steps of its stratum up to its cell."""
     so_far = np.concatenate([[0.0], np.cumsum(step)])
-    _, where = np.unique(s, return_inverse=True)
-    first = np.full(where.max() + 1, len(step))
-    np.minimum.at(first, where, cell)
-    return np.asarray(so_far[cell + 1] - so_far[first[where]])
+    first = np.full(s.max() + 1, len(step))
+    np.minimum.at(first, s, cell)
+    return np.asarray(so_far[cell + 1] - so_far[first[s]])
 
 
 def funnel_limits(expected: ArrayLike, chance: float, scatter: float = 1.0) -> FloatArray:
