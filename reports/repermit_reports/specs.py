@@ -81,12 +81,19 @@ def svg(spec: Spec, *, width: int = theme.STILL_WIDTH, paper: str = "transparent
 
     json_text(spec)
     _fonts()
-    still = spec if composed(spec) else spec | {"width": width}
+    still = _untold(spec) | ({} if composed(spec) else {"width": width})
     config = theme.chart_config() | {"background": paper, "font": theme.STILL_FONT}
     text: str = vl_convert.vegalite_to_svg(still, vl_version=_version(), config=config, allowed_base_urls=[])
     if strange := _tags(text) - _SVG_TAGS:
         raise ValueError(f"a still picture holds {', '.join(sorted(strange))}")
     return _named_anew(text)
+
+
+def _untold(value: Any) -> Any:
+    """Without what a mark tells when pointed at, which a still picture can't show; rows are left as they are."""
+    if isinstance(value, dict):
+        return {k: v if k in _ROWS else _untold(v) for k, v in value.items() if k != "tooltip"}
+    return [_untold(inner) for inner in value] if isinstance(value, list) else value
 
 
 def _tags(text: str) -> set[str]:

@@ -303,6 +303,16 @@ def test_a_still_picture_holds_text_and_no_script() -> None:
     assert "onload=" not in re.sub(r">[^<]*<", "><", picture)
 
 
+def test_a_still_picture_shows_the_rows_whole_and_leaves_the_pages_chart_as_it_is() -> None:
+    rows = [{"x": 1, "tooltip": "a name"}]
+    marks = plot(rows).mark_text().encode(x=alt.X("x:Q"), text=alt.Text("tooltip:N"))
+    told = specs.spec_of(marks.encode(tooltip=[alt.Tooltip("x:Q", title="told")]))
+    before = json.dumps(told)
+    picture = specs.svg(told)
+    assert json.dumps(told) == before and "told" in before
+    assert ">a name<" in picture and picture == specs.svg(specs.spec_of(marks))
+
+
 def test_a_still_picture_is_the_same_whatever_was_drawn_before() -> None:
     clipped = alt.Chart(alt.InlineData(values=[{"n": 1}])).mark_point(clip=True).encode(x="n:Q")
     spec = specs.spec_of(alt.layer(clipped, clipped))
