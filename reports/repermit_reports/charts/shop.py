@@ -32,7 +32,7 @@ def come_back(rows: Rows, order: list[str]) -> Chart:
     )
     x = alt.X(
         "of_100:Q",
-        title="of 100 fixes, back at the same place within 90 days",
+        title=["of 100 fixes, back", "at the same place within 90 days"],  # as wide as a phone shows
         scale=alt.Scale(domain=[0, 118]),
         axis=alt.Axis(values=[0, 20, 40, 60, 80, 100]),
     )

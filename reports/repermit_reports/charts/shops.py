@@ -68,8 +68,10 @@ def times_as_often(rows: Rows) -> Chart:
         max(row["high"] for row in rows), 2 * points_in
     )  # a limit far out would press all else together
     scale = alt.Scale(domain=[0, max(most, points_in) * 1.05])
-    x = alt.X("times:Q", title="times as often as the others' record leads to expect", scale=scale)
-    base = plot(rows).encode(y=alt.Y("what:N", sort=order, title=None))
+    title = ["times as often as", "the others' record leads to expect"]  # as wide as a phone shows
+    x = alt.X("times:Q", title=title, scale=scale)
+    two_lines = alt.Axis(labelExpr="split(datum.label, ', ')")
+    base = plot(rows).encode(y=alt.Y("what:N", sort=order, title=None, axis=two_lines))
     once = plot([{"x": 1}]).mark_rule(style="reference").encode(x=alt.X("x:Q"))
     limits = base.mark_rule(color=PALETTE["blue"], strokeWidth=2, clip=True).encode(
         x=alt.X("low:Q", scale=scale), x2=alt.X2("high:Q")
@@ -84,5 +86,6 @@ def times_as_often(rows: Rows) -> Chart:
             alt.Tooltip("high:Q", title="to", format=".2"),
         ],
     )
-    labels = base.mark_text(style="quiet", dy=-12, align="left").encode(x=x, text=alt.Text("label:N"))
+    # at the start of the axis, as a phone has no room behind the point
+    labels = base.mark_text(style="quiet", dy=-12, x=0).encode(text=alt.Text("label:N"))
     return alt.layer(once, limits, points, labels).properties(height={"step": 44})

@@ -85,7 +85,7 @@ def held_words(a: Against) -> str:
 
 def _held(total: Fix) -> versus.Rows:
     """One row for the same work, one for the same work done the same way."""
-    held = (("the same mix of work", total.against), ("the same mix and action", total.against_same_action))
+    held = (("same mix of work", total.against), ("same mix of work, same action", total.against_same_action))
     return [
         {
             "what": what,
