@@ -8,8 +8,8 @@ neighbours. Faults are counted in billionths, as findings that are not recorded 
 from __future__ import annotations
 
 from repermit.studies.location.sharing import WHOLE
-from repermit.studies.selection import Selection, Window
-from repermit.warehouse import Connection, answered, once, rows
+from repermit.studies.selection import Selection, Window, of_fleet
+from repermit.warehouse import Connection, answered, once
 
 FINDING_KEYS = ("position", "place", "cause")
 EXPOSURE_KEYS = {
@@ -115,9 +115,10 @@ def _exposure(con: Connection, window: Window, by_terminal: bool) -> str:
 
 def exposure_by_month(con: Connection, selection: Selection) -> dict[str, tuple[int, int]]:
     """Days at risk (microseconds) and loads of a selection without a terminal, by month (YYYY-MM)."""
-    table = exposure_of(con, selection.window)
-    sql = f"select month, sum(us)::bigint, sum(loads)::bigint from {table} where {SPELL} group by month"
-    return {month: (us, loads) for month, us, loads in rows(con, sql, selection.parameters(sql))}
+    whose = "fleet" if selection.fleet else "null::varchar as fleet"
+    sql = f"""select {whose}, month, sum(us)::bigint as us, sum(loads)::bigint as loads
+    from {exposure_of(con, selection.window)} where {SPELL} group by all"""
+    return {row["month"]: (row["us"], row["loads"]) for row in of_fleet(con, sql, selection)}
 
 
 def _exposure_sql(con: Connection, by: tuple[str, ...], selection: Selection) -> str:

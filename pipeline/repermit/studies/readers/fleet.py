@@ -24,7 +24,7 @@ from repermit.studies.readers.stops import FAULTS, WHO, Stops, all_stops, no_sto
 from repermit.studies.readers.what_pays import Advice, what_pays
 from repermit.studies.readers.year_before import YearBefore, year_before
 from repermit.studies.selection import Selection, Window, covered, of_fleet
-from repermit.warehouse import Connection, one, records, settings_of
+from repermit.warehouse import Connection, one, settings_of
 
 
 @dataclass(frozen=True)
@@ -132,8 +132,8 @@ select fleet, count(*) as n, sum(us)::bigint / 3.6e9 as hours from (
 """
 
 IN_FLEET = """
-select distinct trailer_id from staging.trailers
-where fleet = $fleet and service_from < $end and (service_until is null or service_until >= $end)
+select distinct fleet, trailer_id from staging.trailers
+where service_from < $end and (service_until is null or service_until >= $end)
 """
 
 REFUSALS = f"""
@@ -166,10 +166,10 @@ group by 1, 2, 3 order by visits desc, kind
 """
 
 UNRESOLVED = f"""
-select trailer_id, strftime(started_at, '%Y-%m-%d') as since, terminal, lane, $end <= open_until as counted
+select fleet, trailer_id, strftime(started_at, '%Y-%m-%d') as since, terminal, lane, $end <= open_until as counted
 from marts.faults f
-where counts_as = 'fault' and outcome = 'open' and fleet = $fleet and {WHO}
-    and ($end <= open_until or ($with_loads and not exists (
+where counts_as = 'fault' and outcome = 'open' and {WHO}
+    and ($end <= open_until or (WITH_LOADS and not exists (
         select 1 from marts.repairs r where r.trailer_id = f.trailer_id and r.received_at >= f.started_at)))
 order by started_at, trailer_id
 """
@@ -195,7 +195,7 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
     loads = int(ours["loads"].sum())
     visited = of_fleet(con, VISITS, selection)
     day_only, refusals = (next(iter(of_fleet(con, sql, selection)), None) for sql in (DAY_ONLY, REFUSALS))
-    here = {row["trailer_id"] for row in records(con, IN_FLEET, now.parameters(IN_FLEET))}
+    here = {row["trailer_id"] for row in of_fleet(con, IN_FLEET, now)}
     total = all_stops(con, selection)
     return FleetRecord(
         about=head,
@@ -226,7 +226,7 @@ def fleet_record(con: Connection, store: str, selection: Selection) -> FleetReco
 
 def _unresolved(con: Connection, now: Selection, here: set[str], with_loads: bool) -> tuple[Unresolved, ...]:
     """Without loads nobody can tell an old refusal that was never repaired from a trailer long back at work."""
-    found = records(con, UNRESOLVED, now.parameters(UNRESOLVED) | {"with_loads": with_loads})
+    found = of_fleet(con, UNRESOLVED.replace("WITH_LOADS", str(with_loads).lower()), now)
     return tuple(Unresolved(**row) for row in found if row["trailer_id"] in here)
 
 
