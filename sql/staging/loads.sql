@@ -6,5 +6,6 @@ select
     coalesce(loaded_on, cast(loaded_at as date)) as loaded_on,
     coalesce(loaded_at, cast(loaded_on as timestamp)) as loaded_from,
     coalesce(loaded_at_until, cast(loaded_on as timestamp) + interval '1' day) as loaded_until,
+    case when loaded_at is null then 0 else 1 end as timed,
     loads
 from current.loads

@@ -266,7 +266,7 @@ def test_sql_translates(layer: str, name: str, sql: str) -> None:
 def test_relations_are_built_in_order() -> None:
     """A relation reads only from `current` and from relations above it, and each layer only from those below."""
     rank = {"current": 0, "staging": 1, "core": 2, "steps": 2, "marts": 3}
-    built: set[str] = set()
+    built = {"steps.answered"}  # of the build before
     for layer, name, sql in warehouse.relations():
         tree = sqlglot.parse_one(warehouse.filled(sql, Settings()), read="duckdb")
         for table in tree.find_all(exp.Table):

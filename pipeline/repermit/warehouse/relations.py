@@ -48,6 +48,9 @@ BY_MONTH = {("core", "load_days"): "loaded_on", ("marts", "loads_by_lane_month")
 STEPS = "steps"
 """The layer of relations that only the build reads: gone at its end, so that they are never written to the disk."""
 
+ANSWERED = "answered"
+"""Of `steps`, what comes from the build before: answers that the exposure log need not be asked for again."""
+
 
 def build(con: Connection, settings: Settings, since: int | None = None) -> None:
     """Build `current` and every relation of `sql/` from the accepted rows.
@@ -62,6 +65,7 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
             " where retired_by is null and not coalesce(withdrawn, false)"
         )
     con.execute(f"create schema {STEPS}")
+    _keep_answers(con, since)
     every = relations()
     for layer, name, sql in every:
         if since not in (None, 1) and (day := BY_MONTH.get((layer, name))):
@@ -71,9 +75,29 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
         con.execute(f"set enable_optimistic_write = {layer != STEPS}")  # steps need not be packed on the disk
         con.execute(f"create or replace {kind} {layer}.{name} as {filled(sql, settings)}")
     # One by one: the engine cannot commit a schema that is dropped with tables of its own transaction.
-    for name in (name for layer, name, _ in every if layer == STEPS):
+    for name in (ANSWERED, *(name for layer, name, _ in every if layer == STEPS)):
         con.execute(f"drop table {STEPS}.{name}")
     con.execute(f"drop schema {STEPS}")
+
+
+def _keep_answers(con: Connection, since: int | None) -> None:
+    """`steps.answered`: of the first loads after a moment (`core.next_loads`) those before every load that was added or
+    retired since, which none of these can change. None where all is built anew."""
+    con.execute(
+        f"create table {STEPS}.{ANSWERED} (trailer_id VARCHAR, after_at TIMESTAMP, terminal VARCHAR, lane VARCHAR,"
+        " next_load_at TIMESTAMP, at_other_lane BOOLEAN)"
+    )
+    there = "select 1 from duckdb_tables() where schema_name = 'core' and table_name = 'next_loads'"
+    if since not in (None, 1) and rows(con, there):
+        con.execute(
+            f"insert into {STEPS}.{ANSWERED} by name select * from core.next_loads where next_load_at < coalesce("
+            f"(select min(coalesce(loaded_at, loaded_on)) from accepted.loads where {_CHANGED}), 'infinity')",
+            [since, since],
+        )
+
+
+_CHANGED = "(batch_id >= ? or retired_by >= ?)"
+"""Rows that were added or retired since a batch."""
 
 
 def _rebuild_months(con: Connection, relation: str, day: str, sql: str, since: int) -> None:
@@ -81,7 +105,7 @@ def _rebuild_months(con: Connection, relation: str, day: str, sql: str, since: i
     months = rows(
         con,
         "select distinct date_trunc('month', coalesce(loaded_on, loaded_at)) from accepted.loads"
-        " where batch_id >= ? or retired_by >= ?",
+        f" where {_CHANGED}",
         [since, since],
     )
     # Told as values, so that the engine sums up these months alone.
