@@ -46,8 +46,8 @@ def set_aside(con: Connection, table: Table, sources: dict[int, files.Source], l
         f" where d.fate in ({rules}) and j.waiting_id is null and d.waiting_id is null and j.reasons is null"
     )
     _locate(con, table, sources)
-    told = ["failing", *(f"src_{batch}_{what}" for batch in sources for what in ("stray", "broken"))]
-    if not any(one(con, f"select exists (from {name})") for name in told):
+    apart = ["failing", *(f"src_{batch}_{what}" for batch in sources for what in ("stray", "broken"))]
+    if not any(one(con, f"select exists (from {name})") for name in apart):
         con.execute("create or replace temp table aside (read_in INTEGER, again BOOLEAN)")
         return
     texts = ", ".join(f"{clean('i.' + quote(c.name))} as {quote(c.name)}" for c in table.all_columns)
