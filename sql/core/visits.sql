@@ -4,25 +4,20 @@
 -- Which refusal it answers and whether permit was restored is of the visit, on whichever row it stands.
 with findings as (
     select
-        repair_id,
-        finding_no,
+        r.*,
         coalesce(found_place, case when cause = 'none_found' then 'none_found' end) as place,
-        coalesce(cause, case when found_place = 'none_found' then 'none_found' end) as cause
-    from staging.repairs
-),
-ranked as (
-    select
-        f.*,
-        row_number() over (
-            partition by repair_id
-            order by case when cause is null then 1 when cause = 'none_found' then 2 else 0 end, finding_no
-        ) as rank
-    from findings f
+        coalesce(cause, case when found_place = 'none_found' then 'none_found' end) as told_cause
+    from staging.repairs r
 ),
 whole as (
     select
         repair_id,
         count(*) as findings,
+        coalesce(
+            min(case when told_cause <> 'none_found' then finding_no end),
+            min(case when told_cause is null then finding_no end),
+            min(finding_no)
+        ) as finding_no,
         min(refusal_id) as refusal_id,
         max(case when permit_restored then 1 when not permit_restored then 0 end) = 1 as permit_restored,
         sum(labour_min) as labour_min,
@@ -33,7 +28,7 @@ whole as (
         max(received_latest) as received_latest,
         min(returned_earliest) as returned_earliest,
         max(returned_at) as returned_at
-    from staging.repairs
+    from findings
     group by repair_id
 )
 select
@@ -48,9 +43,9 @@ select
     w.returned_at,
     v.indicated_position,
     v.indication,
-    case when f.cause = 'none_found' or f.place = 'none_found' then null else v.found_position end as position,
-    f.place,
-    f.cause,
+    case when v.told_cause = 'none_found' or v.place = 'none_found' then null else v.found_position end as position,
+    v.place,
+    v.told_cause as cause,
     v.action,
     v.method,
     v.part_lot,
@@ -58,7 +53,5 @@ select
     w.findings,
     w.labour_min,
     coalesce(w.invoice_total, w.labour_cost + w.parts_cost, w.labour_cost, w.parts_cost) as cost
-from ranked f
-join staging.repairs v on v.repair_id = f.repair_id and v.finding_no = f.finding_no
-join whole w on w.repair_id = f.repair_id
-where f.rank = 1
+from whole w
+join findings v on v.repair_id = w.repair_id and v.finding_no = w.finding_no

@@ -2,20 +2,20 @@
 -- part_no is its place among the refusals of its trailer, in order of time, or among the visits, in the order in which
 -- they give the finding: those with permit restored first, the latest before the others.
 select
-    h.label,
-    h.trailer_id,
+    coalesce(h.label, 'R:' || r.run_id) as label,
+    r.trailer_id,
     'refusal' as part,
-    h.refusal_id as part_id,
+    r.refusal_id as part_id,
     r.refusal_no as part_no,
     r.refused_at as part_at,
     r.refused_at as part_until,
     r.refused_at as refused_at,
-    case when h.within_visit is not null then 'within_visit' else coalesce(r.broken_by, 'same_run') end as joined_by
-from steps.refusal_homes h
-join steps.runs r on r.refusal_id = h.refusal_id
+    case when h.refusal_id is not null then 'within_visit' else coalesce(r.broken_by, 'same_run') end as joined_by
+from steps.runs r
+left join steps.refusal_homes h on h.refusal_id = r.refusal_id
 union all
 select
-    coalesce(h.label, 'V:' || m.repair_id),
+    coalesce(h.label, 'R:' || m.run_id, 'V:' || m.repair_id),
     m.trailer_id,
     'visit',
     m.repair_id,

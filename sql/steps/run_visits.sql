@@ -1,11 +1,11 @@
 -- One row a visit that belongs to an episode: the refusal whose episode it is (null = a repair without a
--- refusal, its own episode) and the rule that says so.
+-- refusal, its own episode) with its time and its run, and the rule that says so.
 -- A visit that names an equipment refusal is its repair. The others of kind non_permit take, in the order in
 -- which they were received, the latest run without a repair that began within $match_days days before. That is
 -- the matching of brackets: each run opens one, each visit closes the last one open; the depth of nesting pairs
 -- them. A run too old for one visit is too old for all later ones, so closing it does no harm.
 with named as (
-    select v.repair_id, r.refusal_id, r.trailer_id, r.run_id
+    select v.repair_id, r.trailer_id, r.refusal_id, r.refused_at, r.run_id
     from core.visits v
     join steps.runs r on r.refusal_id = v.refusal_id and r.trailer_id = v.trailer_id
 ),
@@ -58,14 +58,20 @@ paired as (
         lag(id) over (partition by trailer_id, depth order by step) as before_id,
         lag(run_began_at) over (partition by trailer_id, depth order by step) as before_began_at
     from nested n
+),
+matched as (
+    select p.*, before_closes = 0 and before_began_at >= too_old_before as open_run
+    from paired p
+    where closes = 1
 )
-select repair_id, trailer_id, refusal_id, 'names_refusal' as matched_by
+select repair_id, trailer_id, refusal_id, refused_at, run_id, 'names_refusal' as matched_by
 from named
 union all
 select
     id,
     trailer_id,
-    case when before_closes = 0 and before_began_at >= too_old_before then before_id end,
-    case when before_closes = 0 and before_began_at >= too_old_before then 'latest_open_run' else 'no_refusal' end
-from paired
-where closes = 1
+    case when open_run then before_id end,
+    case when open_run then before_began_at end,
+    case when open_run then before_id end,
+    case when open_run then 'latest_open_run' else 'no_refusal' end
+from matched
