@@ -34,9 +34,10 @@ question takes longer."""
 MEGABYTES_A_THREAD = 125
 """What a thread needs where not all fits in memory: with less the engine gives up instead of writing to the disk."""
 
-FEW_ROWS = 30_720
+FEW_ROWS = 14_336
 """Rows of a block in which tables are written, and of which each thread takes one at a time, where few rows are new. The
-engine's own 122,880 leave most tables of a month to one thread, but pack a whole log better."""
+engine's own 122,880 leave most tables of a month to one thread, but pack a whole log better. What a thread holds short of a
+block is packed by one thread, so a table of 45,000 rows wants several blocks for each."""
 
 # What the engine raises where the file under it is damaged, or the disk refuses.
 DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.SerializationException)
