@@ -672,6 +672,6 @@ def test_what_is_added_to_a_store_is_written_in_blocks_that_threads_can_share(tm
         "select count(distinct row_group_id) from pragma_storage_info('{}')",
         "select count(*), sum(i) from {}",
     )
-    assert [con.execute(blocks.format(name)).fetchone() for name in ("many", "little")] == [(1,), (4,)]
+    assert [con.execute(blocks.format(name)).fetchone() for name in ("many", "little")] == [(1,), (7,)]
     assert con.execute(rows.format("many")).fetchone() == con.execute(rows.format("little")).fetchone()
     con.close()
