@@ -14,10 +14,20 @@ from repermit.mending import LONGEST
 from repermit.warehouse import Connection, literal, one, quote, rows
 
 
-def rejudge(con: Connection, table: Table, last_batch: int) -> int:
-    """Move accepted rows that now fail a rule on another table to the quarantine; returns how many."""
+def rejudge(con: Connection, table: Table, last_batch: int, changed: set[str], since: int | None) -> int:
+    """Move accepted rows that now fail a rule on another table to the quarantine; returns how many.
+
+    Only rows that name one that came or went since the batch `since` in one of the `changed` tables are looked at; all
+    without it.
+    """
     rules = [rule for rule in table.rules() if rule.needs and rule.blocks]
-    source = f"(select rowid as id, * from accepted.{table.name} where retired_by is null)"
+    names = {"trailers": "trailer_id", "refusals": "refusal_id"}
+    touched = " or ".join(
+        f"{names[other]} in (select {names[other]} from accepted.{other} where batch_id >= {since} or retired_by >= {since})"
+        for other in sorted(changed & table.needs)
+    )
+    touched = "true" if since is None else touched
+    source = f"(select rowid as id, * from accepted.{table.name} where retired_by is null and ({touched}))"
     where = ("s.line", "s.raw", "null as sums_with")
     if not table.keeps_lines:
         where = ("null as line", "null as raw", "s.sums_with")

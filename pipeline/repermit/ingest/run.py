@@ -179,7 +179,7 @@ def _ingest(
         for table in TABLES:
             mine = {batch: source for batch, source in batches.items() if source.table is table}
             if changed & table.needs:
-                fell += rejudge(con, table, last)
+                fell += rejudge(con, table, last, changed, None if told else first)
             if not mine and not _has_waiting(con, table.name):
                 continue
             progress(f"{table.name}: {', '.join(s.name for s in mine.values()) or 'the rows set aside'}")
