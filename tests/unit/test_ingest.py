@@ -15,7 +15,7 @@ from reconciled import Ledger, counts
 from repermit.errors import DataError
 from repermit.ingest.reconcile import reconcile
 from repermit.studies.records.quarantine import by_reason
-from repermit.warehouse import connect, opened
+from repermit.warehouse import connect, opened, rows
 
 SCHEMAS = ("record", "accepted", "waiting", "current")
 
@@ -675,3 +675,13 @@ def test_what_is_added_to_a_store_is_written_in_blocks_that_threads_can_share(tm
     assert [con.execute(blocks.format(name)).fetchone() for name in ("many", "little")] == [(1,), (7,)]
     assert con.execute(rows.format("many")).fetchone() == con.execute(rows.format("little")).fetchone()
     con.close()
+
+
+def test_an_as_of_join_is_never_done_row_by_row(tmp_path: Path) -> None:
+    """However few rows the engine expects on its left: it may expect 40 where 25,000 come."""
+    con = connect(tmp_path / "s.duckdb")
+    con.execute("create table a as select 1 as x")
+    con.execute("create table b as select range as x from range(1000)")
+    plan = "".join(row[1] for row in rows(con, "explain select * from a asof join b on a.x >= b.x"))
+    con.close()
+    assert "ASOF" in plan.upper() and "NESTED" not in plan.upper(), plan
