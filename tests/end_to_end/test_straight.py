@@ -12,9 +12,13 @@ from typing import Any
 
 import pytest
 
-from helpers import dump, load, write_csv
+from helpers import dump, load, query, write_csv
+from repermit.contract import TABLES
 from repermit.ingest import reconcile
 from repermit.ingest.run import IngestResult
+from repermit.validate.adding_up import accepted_booked
+from repermit.validate.suites import kept_rows
+from repermit.warehouse import opened, rows
 
 SCHEMAS = ("accepted", "waiting", "record", "core", "marts")
 TRAILERS = [
@@ -111,3 +115,31 @@ def test_a_later_log_takes_the_usual_way(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr(reconcile, "put", lambda *_: pytest.fail("it went straight"))
     (tmp_path / "later.csv").write_text(first + "\nC,T,9,2025-02-07,1\n", encoding="utf-8")
     assert told(load(tmp_path / "s.duckdb", tmp_path / "later.csv")) == first.count("2025-")
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_what_a_sweep_left_harms_nothing_and_goes_with_the_next(
+    fails: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run that is killed between the two leaves the rows that do not stand."""
+
+    def stopped(_: object) -> None:
+        if fails:
+            raise RuntimeError("Query interrupted")
+
+    write_csv(tmp_path / "in", "trailers", TRAILERS)
+    (tmp_path / "in" / "loads.csv").write_text(
+        log(random.Random(1), ["twice", "another count"]), encoding="utf-8"
+    )
+    with monkeypatch.context() as patched:
+        patched.setattr("repermit.ingest.run.sweep", stopped)
+        load(store := tmp_path / "s.duckdb", tmp_path / "in")
+    left = "select count(*) from accepted.loads where retired_by = batch_id"
+    assert query(store, left) == [(3,)]
+    before = dump(store, ("current", "waiting", "core", "marts"))
+    with opened(store) as con:
+        wholes = [make(table) for table in TABLES for make in (accepted_booked, kept_rows)]
+        assert [whole.text for whole in wholes if rows(con, whole.query)] == []
+    load(store, tmp_path / "in")
+    assert query(store, left) == [(0,)]
+    assert dump(store, ("current", "waiting", "core", "marts")) == before

@@ -22,12 +22,12 @@ def rejudge(con: Connection, table: Table, last_batch: int, changed: set[str], s
     """
     rules = [rule for rule in table.rules() if rule.needs and rule.blocks]
     names = {"trailers": "trailer_id", "refusals": "refusal_id"}
-    touched = " or ".join(
+    touched = (
         f"{names[other]} in (select {names[other]} from accepted.{other} where batch_id >= {since} or retired_by >= {since})"
         for other in sorted(changed & table.needs)
     )
-    touched = "true" if since is None else touched
-    source = f"(select rowid as id, * from accepted.{table.name} where retired_by is null and ({touched}))"
+    which = "true" if since is None else " or ".join(touched)
+    source = f"(select rowid as id, * from accepted.{table.name} where retired_by is null and ({which}))"
     where = ("s.line", "s.raw", "null as sums_with")
     if not table.keeps_lines:
         where = ("null as line", "null as raw", "s.sums_with")

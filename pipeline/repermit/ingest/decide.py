@@ -17,8 +17,8 @@ def decide(con: Connection, table: Table, first: int) -> None:
     sums = "d.sums_with = cur.sums_with" if _take_candidates(con, table) else "false"
     withdraws = one(con, "select exists (select 1 from judged where withdrawn)")
     # Where nothing stood and nothing is taken back, all but rivals are simply accepted.
-    told = withdraws or one(con, f"select exists {stood}")
-    undecided = f"select c.*, cast(null as varchar) as rival_fate from candidates c where {told}"
+    differ = withdraws or one(con, f"select exists {stood}")
+    undecided = f"select c.*, cast(null as varchar) as rival_fate from candidates c where {differ}"
     if _find_rivals(con, table):
         undecided += f" and not exists (select 1 from rivals r where {same(key, 'c', 'r')})"
         undecided += f" union all {_rival_fates(table)}"

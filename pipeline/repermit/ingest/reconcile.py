@@ -2,13 +2,14 @@
 
 May import `contract`, `judging`, `warehouse` and its neighbours. All work is SQL on temporary tables:
 
-- `incoming`: the rows as text, of the new files and of the quarantine;
+- `src_N`: the rows of a new file as text (of all of them and the quarantine, where one is set aside: `incoming`);
 - `judged`: typed, with the reasons why a row fails (null = it passes);
 - `candidates`: rows that pass, lines that count one load each added up;
 - `decided`: candidates with their fate; of the exposure log no copy, but a view of the candidates with `others`, those
   that are not simply accepted.
 
-A first exposure log is in `accepted` before it is decided, and `judged` is a view of it there: see `straight`.
+A first exposure log is in `accepted` before it is decided, and `judged` is a view of it there, with the rows that fail
+added once it is: see `straight`.
 
 A fate is one of `accepted`, `corrected` (takes the place of an accepted row of the same key), `duplicate`,
 `mended` or `superseded` (only for waiting rows: a newer row has their key), or the name of a rule of the

@@ -1,4 +1,4 @@
-"""One ingest: files in, one transaction, the reconciliation out.
+"""One ingest: files in, one transaction (and a sweep after it), the reconciliation out.
 
 May import `contract`, `errors`, `settings`, `mapping`, `warehouse` and its neighbours.
 """
@@ -17,7 +17,7 @@ from pathlib import Path
 
 from repermit import __version__
 from repermit.contract import TABLES
-from repermit.errors import DataError, StoreError
+from repermit.errors import DataError
 from repermit.ingest import files, kept
 from repermit.ingest.aside import rejudge
 from repermit.ingest.likely import propose
@@ -121,10 +121,8 @@ def ingest(
                             f"{source.name}: the file changed while it was read", hint="Ingest it again."
                         )
             done = True
-            with (
-                suppress(StoreError),
-                transaction(con),
-            ):  # what is left, no question sees, and the next one sweeps
+            # Whatever stops it: all is in, no question sees what is left, and the next ingest sweeps.
+            with suppress(Exception), transaction(con):
                 sweep(con)
             return result
         finally:

@@ -149,7 +149,7 @@ WHOLE_SETS = (
 
 def kept_rows(table: Table) -> Whole:
     """Every row that a file's counts call accepted or corrected is in the store, and every one quarantined."""
-    lines = "count(*)" if table.keeps_lines else "sum(lines)"
+    lines = "count(*)" if table.keeps_lines else "sum(lines) filter (retired_by is distinct from batch_id)"
     return Whole(
         table.name,
         "rows_kept",

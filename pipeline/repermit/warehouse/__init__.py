@@ -5,7 +5,7 @@ May import `errors`, `contract`, `settings`, `resources`. Within, imports run fr
 
 - `record`: meta (version, settings), batches, aliases, likely (ids that unknown trailers may mean), validations,
   reports made (and, from the first on, their pages), reasons (those that waiting rows had before),
-- `accepted`: the rows that passed, append-only, with `batch_id` and `retired_by`,
+- `accepted`: the rows that passed, append-only but for what never stood, with `batch_id` and `retired_by`,
 - `waiting`: the quarantine, as text, with the line as read and its reasons,
 - `current`: views of what is accepted now (or was, as of a batch),
 - `staging`, `core`, `marts`: the relations of the folder `sql/`, one file each.
@@ -13,7 +13,7 @@ May import `errors`, `contract`, `settings`, `resources`. Within, imports run fr
 
 from __future__ import annotations
 
-from repermit.warehouse.answers import answered, once, unchanging
+from repermit.warehouse.answers import kept_answers, once, unchanging
 from repermit.warehouse.engine import connect, joined_as_written, progress_of, transaction
 from repermit.warehouse.queries import Connection, bring, frame, literal, one, quote, records, rows
 from repermit.warehouse.relations import build, filled, relations, typed_columns
@@ -23,7 +23,6 @@ from repermit.warehouse.stores import beside, fingerprint, opened
 __all__ = [
     "SCHEMA_VERSION",
     "Connection",
-    "answered",
     "beside",
     "bring",
     "build",
@@ -34,6 +33,7 @@ __all__ = [
     "frame",
     "is_empty",
     "joined_as_written",
+    "kept_answers",
     "literal",
     "make_schema",
     "once",

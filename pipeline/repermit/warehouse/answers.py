@@ -51,7 +51,7 @@ def once(
     return asked
 
 
-def answered(
+def kept_answers(
     con: Connection, question: Callable[Concatenate[Connection, Asked], Answer]
 ) -> list[tuple[tuple[Any, ...], Answer]]:
     """The arguments (by their places) and answers of a question asked `once`, as far as the connection keeps them."""

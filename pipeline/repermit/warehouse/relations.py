@@ -50,13 +50,16 @@ STEPS = "steps"
 
 ANSWERED = "answered"
 """Of `steps`, what comes from the build before: answers that the exposure log need not be asked for again."""
+_CHANGED = "(batch_id >= ? or retired_by >= ?)"
+"""Rows that were added or retired since a batch."""
 
 
 def build(con: Connection, settings: Settings, since: int | None = None) -> None:
     """Build `current` and every relation of `sql/` from the accepted rows.
 
     Where the relations stand from before, `since` is the first batch (from 1) that they do not hold: of the sums over
-    the exposure log only months with a row added or retired since are built anew.
+    the exposure log only months with a row added or retired since are built anew, and of the log is asked only what such a
+    row can have changed.
     """
     for table in TABLES:
         columns = ", ".join(quote(name) for name, _ in typed_columns(table))
@@ -94,10 +97,6 @@ def _keep_answers(con: Connection, since: int | None) -> None:
             f"(select min(coalesce(loaded_at, loaded_on)) from accepted.loads where {_CHANGED}), 'infinity')",
             [since, since],
         )
-
-
-_CHANGED = "(batch_id >= ? or retired_by >= ?)"
-"""Rows that were added or retired since a batch."""
 
 
 def _rebuild_months(con: Connection, relation: str, day: str, sql: str, since: int) -> None:

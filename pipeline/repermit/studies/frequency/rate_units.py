@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from repermit.studies.location.sharing import WHOLE
 from repermit.studies.selection import Selection, Window, of_fleet
-from repermit.warehouse import Connection, answered, once
+from repermit.warehouse import Connection, kept_answers, once
 
 FINDING_KEYS = ("position", "place", "cause")
 EXPOSURE_KEYS = {
@@ -95,7 +95,7 @@ def exposure_of(con: Connection, window: Window, by_terminal: bool = False) -> s
     a longer window.
     """
     if window.first.day == window.end.day == 1:
-        for (longer, by), table in answered(con, _exposure):
+        for (longer, by), table in kept_answers(con, _exposure):
             if by == by_terminal and longer.first <= window.first and window.end <= longer.end:
                 months = f"month >= '{window.first:%Y-%m}' and month < '{window.end:%Y-%m}'"
                 return table if longer == window else f"(from {table} where {months})"
