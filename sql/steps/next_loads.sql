@@ -37,8 +37,8 @@ asked_days as (
     select a.*, cast(after_at + interval '3' day as date) as day from known a where next_load_at is null
 ),
 -- by the column that a row fills, so that only blocks of these days are read
-around as (
-    select a.trailer_id, a.after_at, a.refusal_no, a.terminal, a.lane, d.terminal as load_terminal, d.lane as load_lane, d.loaded_from
+near as (
+    select a.trailer_id, a.after_at, a.refusal_no, a.terminal, a.lane, d.terminal as at_terminal, d.lane as at_lane, d.loaded_from
     from asked_days a
     join staging.loads d on d.trailer_id = a.trailer_id and d.loaded_on = a.day
     where d.timed = 0
@@ -52,38 +52,26 @@ around as (
         and d.loaded_until > a.after_at
         and d.loads > 0
 ),
-near as (
+far as (
+    select a.trailer_id, a.after_at, a.refusal_no, a.terminal, a.lane, d.terminal as at_terminal, d.lane as at_lane, d.loaded_from
+    from known a
+    join staging.loads d on d.trailer_id = a.trailer_id and d.loaded_until > a.after_at and d.loads > 0
+    left join (select distinct trailer_id, after_at from near) n
+        on n.trailer_id = a.trailer_id and n.after_at = a.after_at
+    where a.next_load_at is null
+        and n.trailer_id is null
+),
+firsts as (
     select
         trailer_id,
         after_at,
         refusal_no,
         terminal,
         lane,
-        min(case when load_terminal <> terminal or load_lane <> lane then null else loaded_from end) as here_from,
-        min(case when load_terminal <> terminal or load_lane <> lane then loaded_from end) as other_from
-    from around
+        min(case when at_terminal <> terminal or at_lane <> lane then null else loaded_from end) as here_from,
+        min(case when at_terminal <> terminal or at_lane <> lane then loaded_from end) as other_from
+    from (select * from near union all select * from far) l
     group by trailer_id, after_at, refusal_no, terminal, lane
-),
-unanswered as (
-    select a.*
-    from known a
-    left join near n
-        on n.trailer_id = a.trailer_id and n.after_at = a.after_at and n.refusal_no is not distinct from a.refusal_no
-    where n.trailer_id is null
-        and a.next_load_at is null
-),
-far as (
-    select
-        u.trailer_id,
-        u.after_at,
-        u.refusal_no,
-        u.terminal,
-        u.lane,
-        min(case when d.terminal <> u.terminal or d.lane <> u.lane then null else d.loaded_from end) as here_from,
-        min(case when d.terminal <> u.terminal or d.lane <> u.lane then d.loaded_from end) as other_from
-    from unanswered u
-    join staging.loads d on d.trailer_id = u.trailer_id and d.loaded_until > u.after_at and d.loads > 0
-    group by u.trailer_id, u.after_at, u.refusal_no, u.terminal, u.lane
 )
 select
     trailer_id,
@@ -93,7 +81,7 @@ select
     lane,
     case when here_from <= other_from or other_from is null then here_from else other_from end as next_load_at,
     coalesce(other_from < here_from, other_from is not null and here_from is null) as at_other_lane
-from (select * from near union all select * from far) f
+from firsts
 union all
 select trailer_id, after_at, refusal_no, terminal, lane, next_load_at, at_other_lane
 from known

@@ -18,7 +18,7 @@ from pathlib import Path
 from repermit.contract import BY_NAME, TABLES, Table
 from repermit.errors import CallError, DataError
 from repermit.ingest import mend
-from repermit.ingest.plain_text import check_text, digest_of, open_bytes, plain_copy
+from repermit.ingest.plain_text import Lines, check_text, digest_of, open_bytes, plain_copy
 from repermit.mapping import Mapping, SourceMap, TableMap
 
 HEADER_BYTES = 1 << 20
@@ -58,17 +58,28 @@ class Source:
     """Whether lines that belong to no table are this source's: it is the first of its file."""
     mends: bool = False
     """Whether it is of a file to mend, so that `cells` begins with the row that waits and the line in the file."""
-    in_print: bool = False
-    """Whether its cells are known to have no control character."""
-    quoted: bool = True
-    """Whether a cell may be quoted, and so hold a line break."""
-    rows_at_most: int = 0
-    """How many lines there are below the header; 0 where it was not counted."""
+    lines: Lines | None = None
+    """What was seen of its lines, where they are the rows."""
 
     @property
     def delimiter(self) -> str:
         """What separates its columns."""
         return self.how[0].delimiter if self.how else ","
+
+    @property
+    def in_print(self) -> bool:
+        """Whether its cells are known to have no control character."""
+        return self.lines is not None and self.lines.in_print
+
+    @property
+    def quoted(self) -> bool:
+        """Whether a cell may be quoted, and so hold a line break."""
+        return self.lines is None or self.lines.quoted
+
+    @property
+    def rows_at_most(self) -> int:
+        """How many lines there are below the header; 0 where they were not counted."""
+        return self.lines.count - 1 if self.lines else 0
 
     @property
     def adds_up(self) -> bool:
@@ -155,22 +166,7 @@ def _recognise(
     rest = (readable, zipped, bom, line_end, above)
     digest, size = hashed.result(), path.stat().st_size
     if table:
-        return [
-            Source(
-                path,
-                name,
-                table,
-                header,
-                digest,
-                digest,
-                size,
-                header,
-                *rest,
-                in_print=lines.in_print,
-                quoted=lines.quoted,
-                rows_at_most=lines.count - 1,
-            )
-        ]
+        return [Source(path, name, table, header, digest, digest, size, header, *rest, lines=lines)]
     assert how
     found: list[Source] = []
     for part in how.tables:

@@ -105,9 +105,15 @@ def judging(table: Table, part: Part) -> str:
 
 def judged_part(table: Table, part: Part, number: int) -> str:
     """A query of the rows of a part as they stand in `judged`, of the table that `judging` filled."""
-    names = [*WHERE_READ, *typed_names(table)]
-    shown = ", ".join(f"{part.fixed.get(name, quote(name))} as {quote(name)}" for name in names)
-    return f"select {shown}, reasons, rowid + {number} * {APART} as id from judged_{number}"
+    return (
+        f"select {shown(table, part.fixed)}, reasons, rowid + {number} * {APART} as id from judged_{number}"
+    )
+
+
+def shown(table: Table, fixed: dict[str, str]) -> str:
+    """SQL of the columns of `judged`, of a relation that lacks those that are `fixed`."""
+    names = (*WHERE_READ, *typed_names(table))
+    return ", ".join(f"{fixed.get(name, quote(name))} as {quote(name)}" for name in names)
 
 
 def show_text(con: Connection, parts: list[Part]) -> None:

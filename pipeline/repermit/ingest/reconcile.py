@@ -28,7 +28,7 @@ from repermit.ingest.columns import key_of, listed, same, typed_names
 from repermit.ingest.decide import decide
 from repermit.ingest.judged import gather, judge, show_text
 from repermit.ingest.pace import DECIDED, JUDGED, READ, STORED, Pace
-from repermit.ingest.straight import goes_straight, judge_failing, put, retire
+from repermit.ingest.straight import goes_straight, put, settle
 from repermit.warehouse import Connection, literal, one, quote, rows
 
 
@@ -70,10 +70,7 @@ def reconcile(
         _retire_unsaid(con, table, batch, source)
     pace.step(DECIDED)
     decide(con, table, min(sources, default=last_batch))
-    read = set(sources)
-    if straight:
-        retire(con, table)
-        read = set(judge_failing(con, table, sources, parts))
+    read = settle(con, table, sources, parts) if straight else set(sources)
     show_text(con, parts)
     set_aside(con, table, sources, last_batch)
     counts = {batch: _count(con, batch, source, batch in read) for batch, source in sources.items()}

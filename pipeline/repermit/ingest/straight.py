@@ -12,7 +12,7 @@ from __future__ import annotations
 from repermit.contract import ID_ONCE, TABLES, Table
 from repermit.ingest import files, lines
 from repermit.ingest.columns import key_of, listed, typed_names
-from repermit.ingest.judged import WHERE_READ, Part, judged_part, judging, of_part, union
+from repermit.ingest.judged import Part, judged_part, judging, of_part, shown, union
 from repermit.judging import passes
 from repermit.warehouse import Connection, joined_as_written, literal, one, quote, rows
 
@@ -46,39 +46,21 @@ def _standing(table: Table, sources: dict[int, files.Source], parts: list[Part])
     """Queries of the rows that were put in and stand, as `judged` shows them. They do not know their places."""
     queries = []
     for batch, part in zip(sources, parts, strict=True):
-        fixed = part.fixed | {"row_no": "cast(null as bigint)"}
-        shown = ", ".join(
-            f"{fixed.get(name, quote(name))} as {quote(name)}" for name in (*WHERE_READ, *typed_names(table))
-        )
+        columns = shown(table, part.fixed | {"row_no": "cast(null as bigint)"})
         queries.append(
-            f"select {shown}, cast(null as varchar[]) as reasons, rowid as id from accepted.{table.name}"
+            f"select {columns}, cast(null as varchar[]) as reasons, rowid as id from accepted.{table.name}"
             f" where batch_id = {batch} and retired_by is null"
         )
     return queries
 
 
-def retire(con: Connection, table: Table) -> None:
-    """Those that do not stand, now that it is decided."""
+def settle(con: Connection, table: Table, sources: dict[int, files.Source], parts: list[Part]) -> set[int]:
+    """Retire what does not stand, now that it is decided, and add to `judged` the rows that are set aside, with place and
+    reasons: of the batches that are returned, which are read again for them."""
     con.execute(
         f"update accepted.{table.name} set retired_by = batch_id where rowid in (select id from others)"
     )
-
-
-def sweep(con: Connection) -> None:
-    """Delete them, after the transaction that brought them: within it the engine would write all rows once more."""
-    for table in TABLES:
-        if not table.keeps_lines:
-            con.execute(
-                f"delete from accepted.{table.name} where retired_by is not null and retired_by = batch_id"
-            )
-
-
-def judge_failing(
-    con: Connection, table: Table, sources: dict[int, files.Source], parts: list[Part]
-) -> list[int]:
-    """Add to `judged` the rows that are set aside, with place and reasons: of the batches that are returned, which are
-    read again for them."""
-    key, again = key_of(table), []
+    key, again = key_of(table), set()
     judged = _standing(table, sources, parts)
     by_id_once = f"from others where fate = {literal(ID_ONCE.name)}"
     con.execute(f"create or replace temp table disputed as select distinct {listed(key)}, fate {by_id_once}")
@@ -95,6 +77,15 @@ def judge_failing(
             f" left join disputed d on {' and '.join(alike)} where j.reasons is not null or d.fate is not null"
         )
         judged.append(judged_part(table, part, number))
-        again.append(batch)
+        again.add(batch)
     union(con, judged)
     return again
+
+
+def sweep(con: Connection) -> None:
+    """Delete what does not stand, after the transaction that brought it: within it the engine would write all rows once more."""
+    for table in TABLES:
+        if not table.keeps_lines:
+            con.execute(
+                f"delete from accepted.{table.name} where retired_by is not null and retired_by = batch_id"
+            )
