@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import duckdb
+import pytest
 
-from repermit.warehouse import Connection, once, one, unchanging
+from repermit.warehouse import Connection, kept_answers, once, one, promise, unchanging
 
 
 def counting() -> tuple[list[int], Callable[..., int]]:
@@ -60,3 +61,46 @@ def test_nothing_is_kept_once_it_may_change_again() -> None:
     with unchanging(con):
         assert total(con) == 3
     assert asked == [0, 0]
+
+
+def test_what_was_promised_is_waited_for_once_and_only_when_asked() -> None:
+    asked, total = counting()
+    waited: list[int] = []
+
+    def worked_out_elsewhere() -> int:
+        waited.append(1)
+        return 7
+
+    con = numbers(1)
+    with unchanging(con):
+        promise(con, total, (6,), worked_out_elsewhere)
+        assert (kept_answers(con, total), waited) == ([], [])
+        assert [total(con), total(con, 6), total(con, 6)] == [1, 7, 7]
+        assert sorted(kept_answers(con, total)) == [((), 1), ((6,), 7)]
+    assert total(con, 6) == 7
+    assert (asked, waited) == ([0, 6], [1])
+
+
+def test_a_promise_counts_for_nothing_where_it_is_answered_already_or_nothing_is_kept() -> None:
+    asked, total = counting()
+    con = numbers(1)
+    promise(con, total, (), lambda: 7)
+    assert total(con) == 1
+    with unchanging(con):
+        assert total(con) == 1
+        promise(con, total, (), lambda: 7)
+        assert total(con) == 1
+    assert asked == [0, 0]
+
+
+def test_what_goes_wrong_elsewhere_goes_wrong_here() -> None:
+    _, total = counting()
+
+    def lost() -> int:
+        raise RuntimeError("the other process is gone")
+
+    con = numbers(1)
+    with unchanging(con):
+        promise(con, total, (), lost)
+        with pytest.raises(RuntimeError, match="gone"):
+            total(con)

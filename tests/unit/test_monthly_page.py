@@ -8,9 +8,10 @@ import polars as pl
 import pytest
 
 from helpers import load, query
-from repermit.studies.readers.monthly import Monthly, monthly
+from repermit.studies.ages.trend import trend
+from repermit.studies.readers.monthly import Monthly, monthly, trends_asked
 from repermit.studies.selection import select
-from repermit.warehouse import opened
+from repermit.warehouse import opened, promise
 from repermit_reports.page import Page, Section
 from repermit_reports.pages.monthly.page import monthly_page
 from tanker_world import simulate, small
@@ -63,6 +64,19 @@ def least(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     load(here / "s.duckdb", here)
     return here / "s.duckdb"
+
+
+def test_the_trends_that_another_process_worked_out_are_those_of_the_page(
+    whole: Path, december: tuple[Monthly, Page]
+) -> None:
+    with opened(whole) as con:
+        chosen = select(con, month="2023-12")
+        elsewhere = trend(con, *trends_asked(con, "s", chosen))
+    with opened(whole) as con:
+        promise(con, trend, trends_asked(con, "s", chosen), lambda: elsewhere)
+        found = monthly(con, "s", chosen)
+    assert found.trends is elsewhere
+    assert found.trends == december[0].trends
 
 
 def test_a_count_leads_to_its_rows(whole: Path, december: tuple[Monthly, Page]) -> None:

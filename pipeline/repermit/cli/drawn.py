@@ -1,7 +1,8 @@
 """Makes the page of what the store told, and draws and writes pages in a process of its own.
 
 While one page is drawn the store is asked for the next. What is drawn depends on what was told alone, so where and
-when it is drawn makes no difference. While that process has nothing to draw it can ask the store for a page itself.
+when it is drawn makes no difference. While that process has nothing to draw it can ask the store itself: for a page,
+or for an answer that this one will need.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from contextlib import ExitStack, contextmanager
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
     from repermit.cli.told import Told
     from repermit.reports_made import Report
+    from repermit.studies.ages.trend import Trends
     from repermit.studies.selection import Window
     from repermit.warehouse import Connection
     from repermit_reports.page import Page
@@ -97,6 +99,18 @@ def asked_and_drawn(
     return beside(_ask_and_draw, store.absolute(), kind, name, month, path.absolute(), csv)
 
 
+def trends_beside(con: Connection, store: Path, month: Window) -> None:
+    """The process beside works out the trends of the month's page, for when they are asked for on this connection to
+    the store as it is now; it keeps the store open until `let_go`."""
+    from repermit.studies.ages.trend import trend
+    from repermit.studies.readers.monthly import trends_asked
+    from repermit.studies.selection import Selection
+    from repermit.warehouse import promise
+
+    asked = trends_asked(con, store.name, Selection(month))
+    promise(con, trend, asked, beside(_trends, store.absolute(), *asked).result)
+
+
 def let_go() -> None:
     """The process beside closes the store that it asked, so that it may be written to."""
     beside(_close).result()
@@ -158,6 +172,12 @@ def _ask_and_draw(store: Path, kind: str, name: str | None, month: Window, path:
     from repermit.cli.told import ask
 
     return _draw(ask(_opened(store), store.name, kind, name, month), path, csv)
+
+
+def _trends(store: Path, *asked: Any) -> Trends:
+    from repermit.studies.ages.trend import trend
+
+    return trend(_opened(store), *asked)
 
 
 _held = ExitStack()

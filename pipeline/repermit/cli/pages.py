@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from repermit.cli.drawn import asked_and_drawn, begin, drawn, let_go, tables_beside
+from repermit.cli.drawn import asked_and_drawn, begin, drawn, let_go, tables_beside, trends_beside
 from repermit.cli.made_before import MadeBefore
 from repermit.cli.options import asking, now
 from repermit.cli.talk import countdown, say
@@ -67,8 +67,11 @@ def write_page(
             return path
         say(f"asking {store} about {about}")
         begin()
+        if kind == "monthly" and as_of is None:
+            trends_beside(con, store, window)
         told = ask(con, store.name, kind, name, window)
         report = drawn(told, path, csv).result()
+    let_go()
     if csv:
         say(f"tables: {tables_beside(path)}")
     if as_of is None:
@@ -138,8 +141,7 @@ def write_all(
                 said(page, " (unchanged)")
                 headlines[page.path] = same.headline
         new = [page for page in pages if page.path not in headlines]
-        aside = [page for page in new if page.kind == "shop" and as_of is None]
-        made = _make(con, store, new, aside, window, csv, said)
+        made = _make(con, store, new, window, csv, as_of is None, said)
         mark = fingerprint(con)
     for page, report in made.items():
         headlines[page.path] = report.headline
@@ -160,16 +162,22 @@ def _make(
     con: Connection,
     store: Path,
     pages: Sequence[Wanted],
-    aside: Sequence[Wanted],
     month: Window,
     csv: bool,
+    as_it_is: bool,
     said: Callable[[Wanted], None],
 ) -> dict[Wanted, Report]:
-    """Make the pages: this process asks, the one beside draws, and at first asks for those `aside` itself, while it has
-    nothing to draw. Those that it has not begun once all others are asked for are asked for here."""
+    """Make the pages: this process asks, the one beside draws.
+
+    Of a store as it is (not as of a day) that one at first, while it has nothing to draw, asks as well: for the trends
+    of the month and for the shops' pages. Those that it has not begun once all others are asked for are asked for here.
+    """
     if not pages:
         return {}
     begin()
+    aside = [page for page in pages if page.kind == "shop" and as_it_is]
+    if as_it_is and any(page.kind == "monthly" for page in pages):
+        trends_beside(con, store, month)
     making: dict[Wanted, Future[Report]] = {}
 
     def ask_here(page: Wanted) -> None:

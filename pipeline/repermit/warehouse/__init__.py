@@ -13,7 +13,7 @@ May import `errors`, `contract`, `settings`, `resources`. Within, imports run fr
 
 from __future__ import annotations
 
-from repermit.warehouse.answers import kept_answers, once, unchanging
+from repermit.warehouse.answers import kept_answers, once, promise, unchanging
 from repermit.warehouse.engine import connect, joined_as_written, progress_of, transaction
 from repermit.warehouse.queries import Connection, bring, frame, literal, one, quote, records, rows
 from repermit.warehouse.relations import build, filled, relations, typed_columns
@@ -40,6 +40,7 @@ __all__ = [
     "one",
     "opened",
     "progress_of",
+    "promise",
     "quote",
     "records",
     "relations",

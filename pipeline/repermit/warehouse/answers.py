@@ -1,15 +1,15 @@
 """Answers that several pages ask for are made once while a store is open for reading.
 
 May import its neighbour `queries`. A store that is open for reading does not change, so a question asked again with
-the same arguments has the same answer. On any other connection nothing is kept.
+the same arguments has the same answer, and it is no matter who found it. On any other connection nothing is kept.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from functools import wraps
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import Any, Concatenate, NamedTuple, ParamSpec, TypeVar
 
 from repermit.warehouse.queries import Connection
 
@@ -17,6 +17,12 @@ Asked = ParamSpec("Asked")
 Answer = TypeVar("Answer")
 
 _kept: dict[int, dict[Any, Any]] = {}
+
+
+class _Promised(NamedTuple):
+    """An answer that another process works out; calling waits for it."""
+
+    answer: Callable[[], Any]
 
 
 @contextmanager
@@ -42,18 +48,40 @@ def once(
         kept = _kept.get(id(con))
         if kept is None:
             return question(con, *args, **kwargs)
-        key = (question, args, tuple(sorted(kwargs.items())))
+        key = _key(question, args, kwargs)
         if key not in kept:
             kept[key] = question(con, *args, **kwargs)
+        elif isinstance(promised := kept[key], _Promised):
+            kept[key] = promised.answer()
         answer: Answer = kept[key]
         return answer
 
     return asked
 
 
+def promise(
+    con: Connection, question: Callable[..., Answer], args: Hashable, answer: Callable[[], Answer]
+) -> None:
+    """`answer` gives what the question, asked `once` with `args` by their places, will be answered on this connection.
+
+    Nothing is promised where nothing is kept. It must be what the question would find on the same store.
+    """
+    if (kept := _kept.get(id(con))) is not None:
+        kept.setdefault(_key(question, args, {}), _Promised(answer))
+
+
 def kept_answers(
     con: Connection, question: Callable[Concatenate[Connection, Asked], Answer]
 ) -> list[tuple[tuple[Any, ...], Answer]]:
     """The arguments (by their places) and answers of a question asked `once`, as far as the connection keeps them."""
-    asked = getattr(question, "__wrapped__", question)
-    return [(key[1], answer) for key, answer in _kept.get(id(con), {}).items() if key[0] is asked]
+    mine = _key(question, (), {})[0]
+    return [
+        (key[1], answer)
+        for key, answer in _kept.get(id(con), {}).items()
+        if key[0] is mine and not isinstance(answer, _Promised)
+    ]
+
+
+def _key(question: Callable[..., Any], args: Hashable, kwargs: dict[str, Any]) -> tuple[Any, ...]:
+    """An answer is kept under the question itself, whether it is named with or without its `once`."""
+    return getattr(question, "__wrapped__", question), args, tuple(sorted(kwargs.items()))

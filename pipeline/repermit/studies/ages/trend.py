@@ -27,7 +27,7 @@ from repermit.studies.ages.histories import (
 from repermit.studies.ages.loads_or_days import Clock, loads_or_days
 from repermit.studies.ages.trend_words import MIN_FAULTS, Verdict, compared_in_words, in_words
 from repermit.studies.selection import Selection
-from repermit.warehouse import Connection, settings_of
+from repermit.warehouse import Connection, once, settings_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -154,6 +154,7 @@ def parse_by(text: str) -> str:
     return text
 
 
+@once
 def trend(con: Connection, store: str, selection: Selection, by: str | None = None) -> Trends:
     """Trend of the selection's trailers by the key `by` (None: only together)."""
     import numpy as np

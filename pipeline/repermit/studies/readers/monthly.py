@@ -205,11 +205,9 @@ order by started_at, trailer_id
 def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
     """What the month of the selection shows, with the year that ends with it and the months before."""
     window = selection.window
-    whole = covered(con)
-    recorded = whole.first.replace(day=1) if whole else window.first
-    year = Window(max(_months_back(window.end, 12), min(recorded, window.first)), window.end)
+    record = _recorded(con, window)
+    year = Window(max(_months_back(window.end, 12), record.first), window.end)
     of_year = Selection(year)
-    record = Window(min(recorded, window.first), window.end)
     by_month = {row.keys["month"]: row for row in rates(con, store, Selection(record), ("month",)).rows}
     head = about(con, store, selection)
     days = {"first": record.first, "end": record.end, "any": head.records_give["refusals"]}
@@ -232,7 +230,6 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         before=_before(con, [by_month[row.month] for row in by_month_rows], positions.total, year),
         changes=changes(con, store, Selection(record)),
         outlook=outlook(con, store, Selection(record)),
-        trends=trend(con, store, Selection(record), "fleet"),
         located=located(con, store, Selection(record)),
         lanes=lanes(con, store, of_year, record),
         fixes=fixes(con, store, Selection(record), "action"),
@@ -251,7 +248,20 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
         files=files_read(con),
         gaps=gaps(con, record),
         clocks=clock_errors(con),
+        trends=trend(con, *trends_asked(con, store, selection)),
     )
+
+
+def trends_asked(con: Connection, store: str, selection: Selection) -> tuple[str, Selection, str]:
+    """With what the trends of the month's page are asked for. They take longest and use no other answer, so that
+    another process may work them out meanwhile, and promise them."""
+    return store, Selection(_recorded(con, selection.window)), "fleet"
+
+
+def _recorded(con: Connection, window: Window) -> Window:
+    """From the month in which the records begin (the window, where it begins before them) to the window's end."""
+    whole = covered(con)
+    return Window(min(whole.first.replace(day=1), window.first) if whole else window.first, window.end)
 
 
 def _before(con: Connection, rows: list[Rate], of_year: Rate, year: Window) -> MonthBefore:
