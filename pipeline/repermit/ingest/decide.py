@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from repermit.contract import ID_ONCE, SPELLS_APART, WITHDRAWS_KNOWN, Table
 from repermit.ingest.columns import key_of, listed, same, shared, typed_names
-from repermit.warehouse import Connection, literal, one, quote
+from repermit.warehouse import Connection, literal, one, quote, rows, typed_columns
 
 
 def decide(con: Connection, table: Table, first: int) -> None:
@@ -16,8 +16,8 @@ def decide(con: Connection, table: Table, first: int) -> None:
     stood = f"(select * from accepted.{table.name} where retired_by is null and batch_id < {first})"
     sums = "d.sums_with = cur.sums_with" if _take_candidates(con, table) else "false"
     withdraws = one(con, "select exists (select 1 from judged where withdrawn)")
-    # Where nothing stood and nothing is taken back, all but rivals are simply accepted.
-    differ = withdraws or one(con, f"select exists {stood}")
+    # Where none of their keys stood and nothing is taken back, all but rivals are simply accepted.
+    differ = withdraws or _may_have_stood(con, table, stood)
     undecided = f"select c.*, cast(null as varchar) as rival_fate from candidates c where {differ}"
     if _find_rivals(con, table):
         undecided += f" and not exists (select 1 from rivals r where {same(key, 'c', 'r')})"
@@ -65,6 +65,26 @@ def _take_candidates(con: Connection, table: Table) -> bool:
     )
     con.execute("create or replace temp view candidates as select rowid as id, * from summed")
     return True
+
+
+def _may_have_stood(con: Connection, table: Table, stood: str) -> bool:
+    """Whether a row that stood may have the key of a candidate. Of the exposure log, the key of which holds its day or
+    time, only one within the days or times of the candidates: days that come for the first time need no search."""
+    any_stood = bool(one(con, f"select exists {stood}"))
+    if table.keeps_lines or not any_stood:
+        return any_stood
+    times = [
+        quote(name) for name, kind in typed_columns(table) if name in key_of(table) and kind != "VARCHAR"
+    ]
+    edges = ", ".join(f"[cast(min({time}) as varchar), cast(max({time}) as varchar)]" for time in times)
+    untimed = f"count(*) filter (where coalesce({', '.join(times)}) is null)"
+    without, *spans = rows(con, f"select {untimed}, {edges} from candidates")[0]
+    met = [
+        f"exists (from {stood} where {time} between {literal(first)} and {literal(last)})"
+        for time, (first, last) in zip(times, spans, strict=True)
+        if first is not None
+    ]
+    return bool(without) or any(one(con, f"select {found}") for found in met)
 
 
 def _find_rivals(con: Connection, table: Table) -> bool:
