@@ -6,11 +6,16 @@ text only; runs nothing. May import `contract` and `warehouse` (for quoting).
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from repermit.contract import KINDS, LINE_RULES, Column, Rule, Table
 from repermit.warehouse import literal, quote, typed_columns
 
 IS_ROW = f"not list_has_any(reasons, [{', '.join(literal(rule.name) for rule in LINE_RULES)}])"
 """SQL of a waiting row that has columns, and so is judged again."""
+
+
+NULL_TEXT = "cast(null as varchar)"
 
 
 def clean(column: str) -> str:
@@ -22,9 +27,12 @@ def clean(column: str) -> str:
     return f"case when {column} >= '!' and {column}[-1] > ' ' then {column} else {trimmed} end"
 
 
-def text_struct(table: Table, source: str = "s") -> str:
-    """The row as read, as a struct, from a relation of text columns."""
-    cells = (f"{quote(c.name)}: {clean(f'{source}.{quote(c.name)}')}" for c in table.all_columns)
+def text_struct(table: Table, source: str = "s", lacking: Collection[str] = ()) -> str:
+    """The row as read, as a struct, from a relation of text columns, of which some are `lacking` in all rows."""
+    cells = (
+        f"{quote(c.name)}: {NULL_TEXT if c.name in lacking else clean(f'{source}.{quote(c.name)}')}"
+        for c in table.all_columns
+    )
     return "{" + ", ".join(cells) + "}"
 
 
@@ -135,20 +143,24 @@ def lacks(table: Table, header: str) -> str:
     return f"list_filter(cast([{listed}] as varchar[]), lambda c: not list_contains({header}, c))"
 
 
-def _filled(table: Table, inner: str) -> str:
+def _filled(table: Table, inner: str, lacking: Collection[str] | None) -> str:
     """Rows in which a column that the file lacks stays as it is accepted: no column says nothing, an empty cell says
-    "not known". What was taken back does not come back so."""
+    "not known". What was taken back does not come back so. Which those are, where it is not known, each row tells."""
     names = [name for name, _ in typed_columns(table)]
     key = [name for name in names if name.removesuffix("_until") in table.key]
+    filled = {c.name for c in table.columns if c.name not in table.key}
+    filled &= filled if lacking is None else set(lacking)
+    if not filled:
+        return inner
     same = " and ".join(f"i.row.{quote(n)} is not distinct from cur.{quote(n)}" for n in key)
     stays = (
         "cur.batch_id is not null and coalesce(cur.withdrawn, false) = coalesce(i.row.withdrawn, false)"
-        " and list_contains(i.lacks, {0}) and i.text.{1} is null"
+        + (" and list_contains(i.lacks, {0}) and i.text.{1} is null" if lacking is None else "")
     )
     cells = []
     for name in names:
         told, column = f"i.row.{quote(name)}", name.removesuffix("_until")
-        if name not in key and column != "withdrawn":
+        if column in filled:
             told = f"case when {stays.format(literal(column), quote(column))} then cur.{quote(name)} else {told} end"
         cells.append(f"{quote(name)}: {told}")
     return (
@@ -157,10 +169,13 @@ def _filled(table: Table, inner: str) -> str:
     )
 
 
-def rows_to_judge(table: Table, source: str, keep: str, *, stored: bool = False) -> str:
+def rows_to_judge(
+    table: Table, source: str, keep: str, *, stored: bool = False, lacking: Collection[str] | None = None
+) -> str:
     """A query with the columns `keep` of `source` (alias s), and `text`, `row` and the looked-up structs.
 
     `source` has text columns and what the file `lacks`, or the typed columns of an accepted table where `stored`.
+    `lacking`: the columns that its file lacks, where all rows are of one.
     """
     if stored:
         text, row = stored_structs(table)
@@ -168,12 +183,12 @@ def rows_to_judge(table: Table, source: str, keep: str, *, stored: bool = False)
     else:
         inner = (
             f"select t.*, {row_struct(table, _MEANT)} as row"
-            f" from (select {keep}, s.lacks, {text_struct(table)} as text from {source} s) t"
+            f" from (select {keep}, s.lacks, {text_struct(table, lacking=lacking or ())} as text from {source} s) t"
         )
         if names_trailers(table):
             inner += " left join record.aliases meant on meant.alias = t.text.trailer_id"
         if table.keeps_lines:
-            inner = _filled(table, inner)
+            inner = _filled(table, inner, lacking)
     return f"select j.*{lookup_columns(table)} from ({inner}) j{lookups(table)}"
 
 

@@ -20,12 +20,13 @@ class Part:
     """Rows that are judged together, of one file or of the quarantine.
 
     `query` gives them as text; `fixed` is the SQL of columns in which all agree; `in_print`: they are known to have no
-    control character.
+    control character; `lacking`: the columns of the contract that none has, where that is known.
     """
 
     query: str
     fixed: dict[str, str]
     in_print: bool
+    lacking: frozenset[str] | None
 
 
 WHERE_READ = ("read_in", "said_in", "row_no", "waiting_id", "adds_up", "sums_with")
@@ -55,7 +56,8 @@ def gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> l
             f" cast(null as bigint) as waiting_id, {adds} as sums_with, {lacks(table, header)} as lacks"
             f" from src_{batch} s{mended}"
         )
-        parts.append(Part(query, fixed, source.in_print))
+        lacking = frozenset(columns) - set(source.header)
+        parts.append(Part(query, fixed, source.in_print, None if source.mends else lacking))
     if not parts or one(con, f"select exists (select 1 from waiting.{table.name} where left_by is null)"):
         query = (
             f"select {listed(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"
@@ -63,7 +65,7 @@ def gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> l
             f" from waiting.{table.name} w join record.batches b on b.batch_id = w.read_in"
             f" where w.left_by is null and {IS_ROW}"
         )
-        parts.append(Part(query, {}, False))
+        parts.append(Part(query, {}, False, None))
     return parts
 
 
@@ -91,7 +93,8 @@ def judge(con: Connection, table: Table, parts: list[Part]) -> None:
 
 def of_part(table: Table, part: Part) -> str:
     """A query of the rows of a part as `rows_to_judge` makes it."""
-    return rows_to_judge(table, f"(select *, {ADDS_UP} from ({part.query}))", listed(WHERE_READ, "s."))
+    rows = f"(select *, {ADDS_UP} from ({part.query}))"
+    return rows_to_judge(table, rows, listed(WHERE_READ, "s."), lacking=part.lacking)
 
 
 def judging(table: Table, part: Part) -> str:

@@ -91,12 +91,13 @@ def stream(con: Connection, source: Source, into: str) -> None:
 
 
 def take_broken(con: Connection, into: str) -> None:
-    """`<into>_broken`, of what was rejected; and an empty `<into>_stray`."""
+    """`<into>_broken`, of what was rejected, with how many lines each takes; and an empty `<into>_stray`."""
     con.execute(
         f"create or replace temp table {into}_broken as select line_byte_position"
         " + length(csv_line) - length(ltrim(csv_line, chr(10) || chr(13))) as byte,"
         " min(trim(csv_line, chr(10) || chr(13))) as raw,"
-        f" cast(null as bigint) as line from {into}_rejects group by all"
+        " 1 + length(raw) - length(replace(raw, chr(10), '')) as tall,"
+        f" cast(null as bigint) as line from {into}_rejects group by byte"
     )
     con.execute(
         f"create or replace temp table {into}_stray as select cast(null as bigint) as row_no where false"
@@ -126,6 +127,30 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
     blank lines and broken ones are stepped over. `line` counts from 1.
     """
     _number_lines(con, source, into)
+    asked = f"select distinct row_no from ({wanted or f'select row_no from {into}_rows'})"
+    over = f"exists (select 1 from {into}_lines where line > 1 and raw = '') or exists (from {into}_broken)"
+    steps_over = bool(one(con, f"select {over}"))
+    if source.quoted or steps_over:
+        _find_lines(con, source, into, asked, steps_over)
+    else:  # a row a line, below the header
+        con.execute(
+            f"create or replace temp table {into}_at as select row_no, line, raw"
+            f" from ({asked}) join {into}_lines on line = row_no + 2"
+        )
+    if one(con, f"select count(*) from {into}_at") != one(con, f"select count(*) from ({asked})"):
+        raise DataError(f"{source.name}: its lines cannot be told apart", hint="Export it as plain CSV.")
+    if source.above:
+        for relation in ("at", "broken"):
+            con.execute(f"update {into}_{relation} set line = line + {source.above}")
+    if source.mends:
+        con.execute(
+            f"update {into}_at a set line = s.mend_line, raw = regexp_replace(a.raw, '^([^,]*,){{3}}', '')"
+            f" from {into} s where s.row_no = a.row_no"
+        )
+
+
+def _find_lines(con: Connection, source: Source, into: str, asked: str, steps_over: bool) -> None:
+    """`<into>_at` where rows may take several lines, or lines are stepped over."""
     cells = [_cell(i) for i in range(len(source.cells))]
     several = " or ".join(f"contains({c}, chr(10)) or contains({c}, chr(13))" for c in cells)
     several = several if source.quoted else "false"
@@ -133,16 +158,14 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
     con.execute(
         f"create or replace temp table {into}_spans as select row_no, {breaks} as more from {into}_rows where {several}"
     )
-    asked = f"select distinct row_no, true as asked from ({wanted or f'select row_no from {into}_rows'})"
     con.execute(
         f"create or replace temp table {into}_wanted as select row_no, span, place from (select row_no, asked,"
         " 1 + coalesce(more, 0) as span, 1 + row_no + coalesce(sum(more) over"
         " (order by row_no rows between unbounded preceding and 1 preceding), 0) as place"
-        f" from ({asked}) full join {into}_spans using (row_no)) where asked"
+        f" from (select *, true as asked from ({asked})) full join {into}_spans using (row_no)) where asked"
     )
-    stepped_over = f"(select 1 from {into}_lines where line > 1 and raw = '') or exists (from {into}_broken)"
     free = f"select line, line - 1 as place from {into}_lines where line > 1"
-    if one(con, f"select exists {stepped_over}"):
+    if steps_over:
         free = (
             f"select line, row_number() over (order by line) as place from {into}_lines"
             f" where line > 1 and raw <> '' and line not in (select unnest(range(line, line + tall)) from {into}_broken)"
@@ -153,18 +176,10 @@ def locate(con: Connection, source: Source, into: str, wanted: str = "") -> None
         f"create or replace temp table {into}_at as with ends as (select s.row_no, a.line as first, z.line as last"
         f" from {into}_wanted s join {into}_free a on a.place = s.place"
         f" join {into}_free z on z.place = s.place + s.span - 1)"
-        f" select row_no, first + {source.above} as line, string_agg(l.raw, chr(10) order by l.line) as raw"
+        f" select row_no, first as line, string_agg(l.raw, chr(10) order by l.line) as raw"
         f" from (select row_no, first, unnest(range(first, last + 1)) as line from ends) e"
         f" join {into}_lines l using (line) group by row_no, first"
     )
-    if one(con, f"select count(*) from {into}_at") != one(con, f"select count(*) from {into}_wanted"):
-        raise DataError(f"{source.name}: its lines cannot be told apart", hint="Export it as plain CSV.")
-    con.execute(f"update {into}_broken set line = line + {source.above}")
-    if source.mends:
-        con.execute(
-            f"update {into}_at a set line = s.mend_line, raw = regexp_replace(a.raw, '^([^,]*,){{3}}', '')"
-            f" from {into} s where s.row_no = a.row_no"
-        )
 
 
 def _number_lines(con: Connection, source: Source, into: str) -> None:
@@ -174,15 +189,14 @@ def _number_lines(con: Connection, source: Source, into: str) -> None:
         " delim = chr(0), quote = '', escape = '', columns = {'raw': 'VARCHAR'})"
     )
     _in_order(con, f"{into}_lines", lines, "line", 1)
-    bytes_above = "null"
-    if one(con, f"select count(*) from {into}_broken"):
-        bytes_above = (
-            f"coalesce(sum(strlen(raw) + {source.line_end}) over"
-            " (order by line rows between unbounded preceding and 1 preceding), 0)"
-        )
+    if not one(con, f"select exists (from {into}_broken)"):
+        return
+    bytes_above = (
+        f"coalesce(sum(strlen(raw) + {source.line_end}) over"
+        " (order by line rows between unbounded preceding and 1 preceding), 0)"
+    )
     con.execute(
-        f"create or replace temp table {into}_broken as"
-        " select b.byte, b.raw, 1 + length(b.raw) - length(replace(b.raw, chr(10), '')) as tall, l.line"
+        f"create or replace temp table {into}_broken as select b.* replace (l.line as line)"
         f" from {into}_broken b asof join"
         f" (select line, 1 + {source.bom} + {bytes_above} as byte from {into}_lines) l on b.byte >= l.byte"
     )
