@@ -133,6 +133,29 @@ def test_a_correction_back_is_one_too(ledger: Ledger) -> None:
     assert ledger.current("refusals", "lane") == [("1",), ("1",)]
 
 
+@pytest.mark.parametrize("told_by", ["loaded_on", "loaded_at", "loaded_at as a day"])
+def test_what_a_later_log_says_of_the_first_and_last_of_days_on_record(ledger: Ledger, told_by: str) -> None:
+    """And of days before, between and after them, however a log tells when: each alone, and all together."""
+
+    def lines(days: tuple[int, ...], loads: int) -> list[dict[str, object]]:
+        hour = "" if told_by != "loaded_at" else "T10:00Z"
+        column = told_by.removesuffix(" as a day")
+        return [
+            load_line(loads=loads) | {"loaded_on": None, column: f"2025-03-{day:02}{hour}"} for day in days
+        ]
+
+    days = (2, 4, 6)
+    ledger.give(trailers=[trailer()], loads=lines(days, 1))
+    for number, day in enumerate(days, start=2):
+        assert counts(ledger.give(loads=lines((day,), 1))) == (0, 1, 0, 0)
+        assert counts(ledger.give(loads=lines((day,), number))) == (0, 0, 1, 0)
+    assert counts(ledger.give(loads=lines((1,), 1))) == (1, 0, 0, 0)
+    assert counts(ledger.give(loads=lines((7,), 1))) == (1, 0, 0, 0)
+    assert counts(ledger.give(loads=lines((3, 5), 1))) == (2, 0, 0, 0)
+    assert counts(ledger.give(loads=lines((1, 2, 3, 4, 8), 3))) == (1, 1, 3, 0)
+    assert [n for (n,) in ledger.current("loads", "loads")] == [1, 1, 3, 3, 3, 3, 3, 4]
+
+
 def test_null_equals_null_in_a_key(ledger: Ledger) -> None:
     ledger.give(trailers=[trailer()], loads=[load_line(lane=None, loads=3)])
     assert counts(ledger.give(loads=[load_line(lane=None, loads=4)])) == (0, 0, 1, 0)

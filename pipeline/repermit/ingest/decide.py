@@ -68,8 +68,8 @@ def _take_candidates(con: Connection, table: Table) -> bool:
 
 
 def _may_have_stood(con: Connection, table: Table, stood: str) -> bool:
-    """Whether a row that stood may have the key of a candidate. Of the exposure log, the key of which holds its day or
-    time, only one within the days or times of the candidates: days that come for the first time need no search."""
+    """Whether a row that stood may have the key of a candidate. In the exposure log, where each row and its key have a
+    day or a time, only one within those of the candidates: days that come for the first time need no search."""
     any_stood = bool(one(con, f"select exists {stood}"))
     if table.keeps_lines or not any_stood:
         return any_stood
@@ -77,14 +77,11 @@ def _may_have_stood(con: Connection, table: Table, stood: str) -> bool:
         quote(name) for name, kind in typed_columns(table) if name in key_of(table) and kind != "VARCHAR"
     ]
     edges = ", ".join(f"[cast(min({time}) as varchar), cast(max({time}) as varchar)]" for time in times)
-    untimed = f"count(*) filter (where coalesce({', '.join(times)}) is null)"
-    without, *spans = rows(con, f"select {untimed}, {edges} from candidates")[0]
-    met = [
-        f"exists (from {stood} where {time} between {literal(first)} and {literal(last)})"
-        for time, (first, last) in zip(times, spans, strict=True)
+    return any(
+        one(con, f"select exists (from {stood} where {time} between {literal(first)} and {literal(last)})")
+        for time, (first, last) in zip(times, rows(con, f"select {edges} from candidates")[0], strict=True)
         if first is not None
-    ]
-    return bool(without) or any(one(con, f"select {found}") for found in met)
+    )
 
 
 def _find_rivals(con: Connection, table: Table) -> bool:
