@@ -19,7 +19,7 @@ def located(
     from repermit.studies.location.located import Agreeing, Found
     from repermit.studies.location.located import located as ask
 
-    with asked.opened() as con:
+    with asked.opened("scipy.optimize") as con:
         selection = asked.select(con)
         result = ask(con, asked.store.name, selection)
     names = tuple(Found.__dataclass_fields__)

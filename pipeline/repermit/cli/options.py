@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -73,6 +75,11 @@ def asking(store: Path, wait_s: float, as_of: str | None = None) -> Iterator[Con
             yield con
 
 
+def _read(library: str) -> None:
+    with suppress(ImportError):  # it is told where the library is used
+        import_module(library)
+
+
 def warn_off_record(con: Connection, window: Window) -> None:
     """Say so where the records cover no day of the window."""
     from repermit.studies.selection import covered, on_record
@@ -101,8 +108,11 @@ class Asked:
     form: As = Format.table
     wait: Wait = 0.0
 
-    def opened(self) -> AbstractContextManager[Connection]:
-        """The store, open for the question."""
+    def opened(self, *libraries: str) -> AbstractContextManager[Connection]:
+        """The store, open for the question. Those of the `libraries` that answer it are slow to be read the first time:
+        they are while the store is asked."""
+        for library in libraries:
+            Thread(target=_read, args=(library,)).start()
         return asking(self.store, self.wait, self.as_of)
 
     def select(self, con: Connection) -> Selection:

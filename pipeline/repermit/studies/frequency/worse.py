@@ -25,6 +25,8 @@ SHOWN = 0.05
 """Differences are shown where alike units would differ as much at most so often."""
 PROBABLY = 0.8
 """A unit is named where it is among the worst tenth with this probability or more."""
+NAMED_AT_MOST = 10
+"""More are not told in a sentence, but counted; the rows tell of all."""
 DAYS_PER_YEAR = 365.25
 
 
@@ -69,6 +71,11 @@ class Worse:
         return tuple(row for row in self.rows if row.truly_worse)
 
     @property
+    def named_besides(self) -> int:
+        """How many of them a sentence does not tell."""
+        return max(0, len(self.named) - NAMED_AT_MOST)
+
+    @property
     def sentence(self) -> str:
         """Who is truly worse, in plain words."""
         if self.p is None:
@@ -87,9 +94,10 @@ class Worse:
         told = "; ".join(
             f"{row.key}, {percent(row.worst_tenth)}, {number(row.rate)} faults per {per}"
             f" ({number(row.low)} to {number(row.high)}) from {number(row.faults)}"
-            for row in self.named
+            for row in self.named[:NAMED_AT_MOST]
         )
-        return f"Probably among the worst tenth of {whole(self.units)}: {told}; all together {number(self.typical)}."
+        more = f"; and {whole(self.named_besides)} more" if self.named_besides else ""
+        return f"Probably among the worst tenth of {whole(self.units)}: {told}{more}; all together {number(self.typical)}."
 
     def columns(self, row: Rate) -> dict[str, float | None]:
         """What stands beside a row of `rates`."""

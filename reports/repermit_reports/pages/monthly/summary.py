@@ -5,6 +5,7 @@ from __future__ import annotations
 from repermit.studies.ages.changes import VERDICT_WORDS
 from repermit.studies.frequency.months import MonthJudged, month_sentence, shift_sentence
 from repermit.studies.frequency.outlook import ALL
+from repermit.studies.frequency.worse import NAMED_AT_MOST
 from repermit.studies.readers.monthly import Monthly
 from repermit.wording import estimate, interval, number, percent, seen, whole, words
 from repermit_reports.pages.monthly.positions import a_rate, per
@@ -112,9 +113,10 @@ def _fixes(m: Monthly) -> str:
 def _worse(m: Monthly) -> str:
     if m.worse is None or m.worse.p is None:
         return ""
-    named = ", ".join(f"{u.key} ({percent(u.worst_tenth)})" for u in m.worse.named)
+    named = ", ".join(f"{u.key} ({percent(u.worst_tenth)})" for u in m.worse.named[:NAMED_AT_MOST])
+    more = f" and {whole(m.worse.named_besides)} more" if m.worse.named_besides else ""
     return (
-        f"Probably among the worst tenth of trailers: {named}."
+        f"Probably among the worst tenth of trailers: {named}{more}."
         if named
         else "No trailer is shown to be truly worse."
     )
