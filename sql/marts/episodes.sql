@@ -9,23 +9,21 @@ with gathered as (
         max(case when p.part = 'refusal' then p.part_no end) as last_no,
         min(case when p.part = 'visit' then p.part_no end) as finding_no,
         count(case when p.part = 'refusal' then 1 end) as refusals,
-        min(case when r.reason = 'rack_controller' then 1 when p.part = 'refusal' then 0 end) as by_rack,
-        sum(r.delay_min) as delay_min,
+        min(case when p.reason = 'rack_controller' then 1 when p.part = 'refusal' then 0 end) as by_rack,
+        sum(p.delay_min) as delay_min,
         count(v.repair_id) as visits,
         count(v.cost) as visits_priced,
         sum(v.cost) as cost,
         sum(v.labour_min) as labour_min
     from steps.episode_groups g
     join steps.labelled p on p.label = g.label
-    left join staging.refusals r on p.part = 'refusal' and r.refusal_id = p.part_id
     left join core.visits v on p.part = 'visit' and v.repair_id = p.part_id
     group by g.trailer_id, g.episode_label
 ),
 refusals as (
-    select p.part_no, r.*
-    from steps.labelled p
-    join staging.refusals r on r.refusal_id = p.part_id
-    where p.part = 'refusal'
+    select trailer_id, part_no, part_id as refusal_id, terminal, lane, reason, released_by
+    from steps.labelled
+    where part = 'refusal'
 ),
 findings as (
     select p.part_no, v.*

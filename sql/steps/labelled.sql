@@ -10,8 +10,14 @@ select
     r.refused_at as part_at,
     r.refused_at as part_until,
     r.refused_at as refused_at,
-    case when h.refusal_id is not null then 'within_visit' else coalesce(r.broken_by, 'same_run') end as joined_by
+    case when h.refusal_id is not null then 'within_visit' else coalesce(r.broken_by, 'same_run') end as joined_by,
+    f.terminal,
+    f.lane,
+    f.reason,
+    f.released_by,
+    f.delay_min
 from steps.runs r
+join staging.refusals f on f.refusal_id = r.refusal_id
 left join steps.refusal_homes h on h.refusal_id = r.refusal_id
 union all
 select
@@ -29,7 +35,12 @@ select
     v.received_at,
     v.received_latest,
     cast(null as timestamp),
-    m.matched_by
+    m.matched_by,
+    cast(null as varchar),
+    cast(null as varchar),
+    cast(null as varchar),
+    cast(null as varchar),
+    cast(null as double)
 from steps.run_visits m
 join core.visits v on v.repair_id = m.repair_id
 left join steps.refusal_homes h on h.refusal_id = m.refusal_id

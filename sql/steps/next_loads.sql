@@ -3,10 +3,9 @@
 -- one. A load with a day only counts as after a refusal of that day. Among several, one at the refusing lane tells.
 -- What was answered before and no load since can change (answered) is not asked again.
 with asked as (
-    select l.trailer_id, l.last_at as after_at, l.last_no as refusal_no, r.terminal, r.lane
+    select l.trailer_id, l.last_at as after_at, l.last_no as refusal_no, p.terminal, p.lane
     from steps.labels l
     join steps.labelled p on p.label = l.label and p.part = 'refusal' and p.part_no = l.last_no
-    join staging.refusals r on r.refusal_id = p.part_id
     where l.visited = 0
     union all
     select distinct l.trailer_id, l.before_last_at, cast(null as bigint), cast(null as varchar), cast(null as varchar)
