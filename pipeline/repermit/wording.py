@@ -13,7 +13,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
 UNKNOWN = "–"  # noqa: RUF001 (an en dash is meant)
 BEYOND_MEASURE, BEYOND_TIMES = 1e12, 1000
@@ -21,6 +21,8 @@ BEYOND_MEASURE, BEYOND_TIMES = 1e12, 1000
 MOST_FIGURES = 4
 """Figures of a limit that has the decimals of its value; one that would need more has three."""
 MINUS = "−"  # noqa: RUF001 (a minus sign is meant)
+NAMED = 5
+"""Of many alike a sentence names so many and counts the others."""
 
 
 def number(value: float | None, figures: int = 3) -> str:
@@ -65,7 +67,7 @@ def share(part: float | None, of: float | None) -> str:
 
     Without a percentage where `of` is zero or either is not known.
     """
-    counts = f"{whole(part) if part is None or part == round(part) else number(part)} of {whole(of)}"
+    counts = f"{tally(part)} of {whole(of)}"
     return counts if part is None or not of else f"{counts}, {percent(part / of)}"
 
 
@@ -165,8 +167,19 @@ def seen(count: float | None, one: str, many: str = "") -> str:
     if count is None:
         return f"{many} not known"
     if count != round(count):
-        return f"about {number(count)} {many}"
+        return f"about {tally(count)} {many}"
     return f"no {many} seen" if count == 0 else f"{whole(count)} {one if count == 1 else many}"
+
+
+def tally(value: float | None) -> str:
+    """A count that may be a sum of shares: whole from 100 up, so that it stands beside other counts, else to three figures."""
+    return number(value) if value is None or abs(value) < 99.95 else whole(value)
+
+
+def named(told: Sequence[str], joined: str = ", ", most: int = NAMED) -> str:
+    """The first of many in a sentence, and how many more there are: "a, b, c, d, e, and 111 more"."""
+    more = len(told) - most
+    return joined.join([*told[:most], *([f"and {whole(more)} more"] if more > 0 else [])])
 
 
 def day(value: date | datetime | None) -> str:

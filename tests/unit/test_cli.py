@@ -9,6 +9,7 @@ import subprocess
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,7 +17,7 @@ from typer.testing import CliRunner, Result
 
 from conftest import Run
 from helpers import load, write_csv
-from repermit.cli import options, show
+from repermit.cli import life, options, show, trend
 from repermit.cli.main import app
 from repermit.contract import TABLES
 
@@ -230,3 +231,24 @@ def test_a_reader_that_goes_away_gets_no_traceback() -> None:
     command = f"{sys.executable} -m repermit.cli.main contract --format json | head -c 1"
     done = subprocess.run(command, shell=True, capture_output=True, text=True, timeout=30)
     assert (done.stdout, done.stderr) == ("{", "")
+
+
+def test_of_many_rows_those_with_news_are_told_and_the_others_counted(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    fleet = {"apart": False, "more_than_rest": None, "season_robust_p_adjusted": 0.5, "sentence": "told"}
+    fleets = [SimpleNamespace(key=f"F{n}", verdict="no_change_shown", **fleet) for n in range(4)]
+    worse = [SimpleNamespace(key=f"W{n}", verdict="worse", **fleet) for n in range(7)]
+    trend._say_rows(SimpleNamespace(rows=fleets))  # type: ignore[arg-type]
+    assert capsys.readouterr().err.count("told") == 4
+    for rows, some, rest in ((fleets * 2, 0, "all 8: as"), (fleets + worse, 5, "the other 6: as")):
+        trend._say_rows(SimpleNamespace(rows=rows))  # type: ignore[arg-type]
+        said = capsys.readouterr().err
+        assert said.count("told") == some == said.count("W") and rest in said and "--format json" in said
+
+    lot = {"stands_out": None, "sentence": "told"}
+    lots = [SimpleNamespace(key=f"L{n}", verdict="random", **lot) for n in range(6)]
+    old = SimpleNamespace(key="old", verdict="wear_out", **lot)
+    life._say_rows("lot", SimpleNamespace(rows=[*lots, old], total=old))  # type: ignore[arg-type]
+    said = capsys.readouterr().err
+    assert said.count("told") == said.count("lot old") == 2 and "the other 6: as the table says" in said

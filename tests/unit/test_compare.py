@@ -184,3 +184,8 @@ def test_command(tmp_path: Path, repermit: Callable[..., Any]) -> None:
     told = repermit(*asked, store=store)
     assert "holm" in told.stdout and "A: 4.00 (" in told.stderr
     assert "ratio" not in repermit(*(a for a in asked if a != "--compare"), store=store).stdout
+
+
+def test_of_many_rows_apart_a_sentence_names_the_first_and_counts_the_others() -> None:
+    told = compare(table(*(plain(f"A{n:02}", 60, 500) for n in range(12)), plain("B", 20, 5000))).sentence
+    assert told.count("times the rate of the others") == 5 and "; and 8 more; adjusted for 13 rows" in told

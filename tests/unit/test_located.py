@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -97,6 +98,22 @@ def test_a_habit_is_told_from_a_finding(habit: Path) -> None:
     assert (copies.open, copies.repeats) == (25, 25)
     assert copies.expected == pytest.approx(5 + 20 * 34 / 61)
     assert "very strong evidence" in copies.sentence() and "too few to tell" in shops["new"].sentence()
+
+
+def test_of_many_shops_those_that_repeat_are_told_and_the_others_counted(habit: Path) -> None:
+    found = ask(habit)
+    assert [text.split(":")[0] for text in found.sentences()] == ["All", "copies", "looks", "new", "seeks"]
+    shop = {a.name: a for a in found.agreement}
+    more = [replace(shop["new"], name=f"new {n}") for n in range(3)]
+    many = replace(found, agreement=(*found.agreement, *more)).sentences()
+    assert [text.split(":")[0] for text in many] == [
+        "All",
+        "Whether 7 shops look or repeat the tester",
+        "copies",
+    ]
+    assert many[1].endswith(
+        ": of 1 there is evidence that they repeat it, of 2 no such habit is shown, of 4 there are too few findings to tell."
+    )
 
 
 def test_one_shop_is_held_against_the_others(habit: Path) -> None:

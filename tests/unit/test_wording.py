@@ -165,6 +165,20 @@ def test_events_in_words() -> None:
     assert wording.seen(2, "visit, no fault found", "visits, no fault found") == "2 visits, no fault found"
 
 
+def test_a_count_of_shares_stands_beside_whole_counts() -> None:
+    assert [wording.tally(count) for count in (5658.4, 100, 99.96, 99.94, 12.34, 0, None)] == [
+        "5,658", "100", "100", "99.9", "12.3", "0", wording.UNKNOWN,
+    ]  # fmt: skip
+    assert wording.seen(5382.7, "fault") == "about 5,383 faults"
+
+
+def test_of_many_the_first_are_named_and_the_others_counted() -> None:
+    assert wording.named(["a", "b", "c", "d", "e"]) == "a, b, c, d, e"
+    assert wording.named([str(n) for n in range(1, 1306)], "; ") == "1; 2; 3; 4; 5; and 1,300 more"
+    assert wording.named(["a", "b", "c"], most=1) == "a, and 2 more"
+    assert wording.named([]) == ""
+
+
 def test_days_are_iso_and_moments_utc() -> None:
     assert wording.day(date(2024, 3, 1)) == "2024-03-01"
     assert wording.day(datetime(2024, 3, 1, 14, 5, tzinfo=UTC)) == "2024-03-01 14:05"

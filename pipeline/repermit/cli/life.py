@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from repermit.cli.options import Asked, Format, question
 from repermit.cli.talk import say
+
+if TYPE_CHECKING:
+    from repermit.studies.ages.life import Lives
 
 SHOWN = (
     "lives",
@@ -53,16 +56,28 @@ def life(
         write(
             asked.form, None, [SHORT.get(n, n) for n in names], [[row.get(n) for n in names] for row in shown]
         )
-        told = [row for row in result.rows if row.verdict != "too_few" or row.stands_out]
-        for row in (*told, result.total):
-            say(f"{key} {row.key if row.key is not None else 'not recorded'}: {row.sentence}")
-        if rest := len(result.rows) - len(told):
-            say(f"the other {rest}: too few failures to tell")
+        _say_rows(key, result)
         say(differing(key, result.differ_p))
         return
     found = [row.as_dict(key) for row in result.rows]
     names = list(found[0] if found else result.total.as_dict(key))
     write(asked.form, about, names, [[row[n] for n in names] for row in found])
+
+
+def _say_rows(key: str, result: Lives) -> None:
+    """Each row in words; of many rows those that age tells something of, and how many others there are."""
+    from repermit.wording import NAMED, whole
+
+    told = [row for row in result.rows if row.verdict != "too_few" or row.stands_out]
+    rest = "too few failures to tell"
+    if len(told) > NAMED:
+        told = [row for row in told if row.stands_out or row.verdict in ("early", "wear_out")]
+        told = sorted(told, key=lambda row: not row.stands_out)[:NAMED]
+        rest = "as the table says; --format json has a sentence for each"
+    for row in (*told, result.total):
+        say(f"{key} {row.key if row.key is not None else 'not recorded'}: {row.sentence}")
+    if others := len(result.rows) - len(told):
+        say(f"{'the other' if told else 'all'} {whole(others)}: {rest}")
 
 
 def differing(key: str, p: float | None) -> str:

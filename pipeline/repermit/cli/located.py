@@ -18,6 +18,7 @@ def located(
     from repermit.cli.show import as_table, write
     from repermit.studies.location.located import Agreeing, Found
     from repermit.studies.location.located import located as ask
+    from repermit.wording import whole
 
     with asked.opened("scipy.optimize") as con:
         selection = asked.select(con)
@@ -38,7 +39,8 @@ def located(
         as_table(shown, [[a.name or a.key, *(getattr(a, n) for n in shown[1:])] for a in result.agreement])
     )
     say(
-        f"{selection.window}; left out: {result.not_indicated} visits in which the tester named no position, {result.not_recorded} with no"
-        f" finding on record"
+        f"{selection.window}; left out: {whole(result.not_indicated)} visits in which the tester named no position,"
+        f" {whole(result.not_recorded)} with no finding on record"
     )
-    say(result.sentence())
+    for sentence in result.sentences():
+        say(sentence)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from repermit.cli.options import Asked, Format, question
 from repermit.cli.talk import say
+
+if TYPE_CHECKING:
+    from repermit.studies.ages.trend import Trends
 
 SHOWN = {
     "trailers": "trailers",
@@ -56,14 +59,29 @@ def trend(
         found = [row.as_dict(key) for row in result.rows]
         names = tuple(result.total.as_dict(key))
         write(asked.form, result.about_dict(), names, [[row[n] for n in names] for row in found])
-    if asked.form is Format.table and key != "trailer":
-        for row in result.rows:
-            say(f"{row.key or 'not recorded'}: {row.sentence}")
-            if len(result.rows) > 1:
-                say(f"  {row.compared}")
+    if asked.form is Format.table:
+        _say_rows(result)
     say(f"all: {result.total.sentence}")
     say(result.clock.sentence)
     if result.left_out:
         say(f"left out, before the records of their trailers begin: faults {result.left_out}")
     about = result.about
     say(f"all records from {about.first} to before {about.end}, each trailer on its own window of service")
+
+
+def _say_rows(result: Trends) -> None:
+    """Each row in words; of many rows those with news, and how many others there are."""
+    from repermit.wording import NAMED, whole
+
+    told = list(result.rows)
+    if len(told) > NAMED:
+        told = [row for row in told if row.apart or row.verdict in ("better", "worse")]
+        told = sorted(told, key=lambda row: row.season_robust_p_adjusted or 1.0)[:NAMED]
+    for row in told:
+        say(f"{row.key or 'not recorded'}: {row.sentence}")
+        if row.more_than_rest is not None:
+            say(f"  {row.compared}")
+    if others := len(result.rows) - len(told):
+        say(
+            f"{'the other' if told else 'all'} {whole(others)}: as the table says; --format json has a sentence for each"
+        )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from repermit.studies.ages.life_costs import Costs
-from repermit.wording import estimate, interval, number, percent, seen, whole
+from repermit.wording import estimate, interval, percent, seen, tally, whole
 
 Verdict = Literal["early", "random", "wear_out", "not_shown", "too_few"]
 
@@ -123,10 +123,10 @@ def _sentence(life: Life) -> str:
 
 def _count(life: Life) -> str:
     failures = life.all.failures
-    told = seen(int(failures), "failure") if failures == int(failures) else f"{number(failures)} failures"
+    told = seen(int(failures), "failure") if failures == int(failures) else f"{tally(failures)} failures"
     bounds = ""
     if life.failures_least != life.failures_most:
-        bounds = f" ({life.failures_least} to {life.failures_most}, as some findings are not recorded)"
+        bounds = f" ({whole(life.failures_least)} to {whole(life.failures_most)}, as some findings are not recorded)"
     return f"{seen(life.all.lives, 'sensor')}, {told}{bounds}"
 
 

@@ -119,6 +119,12 @@ class Trend:
         limits = self.more_than_rest, self.more_than_rest_low, self.more_than_rest_high
         return compared_in_words(*limits, self.compared_from_age_days, self.compared_to_age_days)
 
+    @property
+    def apart(self) -> bool:
+        """Whether its trailers are shown to have more or fewer faults than the others."""
+        low, high = self.more_than_rest_low, self.more_than_rest_high
+        return low is not None and high is not None and (low > 0 or high < 0)
+
     def as_dict(self, by: str) -> dict[str, Any]:
         """For JSON: the key under its own name; without the points."""
         names = [name for name in self.__dataclass_fields__ if name not in ("key", "curve")]

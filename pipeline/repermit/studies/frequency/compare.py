@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from repermit.studies.frequency.rate_units import FINDING_KEYS
 from repermit.studies.frequency.rates import Rate, Rates
-from repermit.wording import estimate, number, seen, whole, words
+from repermit.wording import estimate, named, number, seen, tally, whole, words
 
 Per = Literal["load", "day"]
 
@@ -122,9 +122,9 @@ def in_words(rates: Rates, rows: tuple[Comparison, ...], per: Per) -> str:
     after = f"per {per}" if compared == 2 else f"adjusted for {whole(compared)} rows, per {per}"
     if not told:
         return f"No row stands apart from the others ({after})."
-    return f"{'; '.join(told)}; {after}."
+    return f"{named(told, '; ')}; {after}."
 
 
 def seen_faults(faults: float) -> str:
     """A count of faults, or a sum of shares of faults, in words."""
-    return seen(int(faults), "fault") if faults == int(faults) else f"{number(faults)} faults"
+    return seen(int(faults), "fault") if faults == int(faults) else f"{tally(faults)} faults"

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from repermit.studies.frequency.rate_units import EXPOSURE_KEYS, FINDING_KEYS, match
 from repermit.studies.location.sharing import ASSUMPTION, Sharing
 from repermit.warehouse import Connection, one, rows
-from repermit.wording import number, seen
+from repermit.wording import number, seen, tally
 
 if TYPE_CHECKING:
     import numpy as np
@@ -204,7 +204,7 @@ def _least(turned: Any, moved: int, down: bool) -> float | None:
 def _in_words(missing: int, shared: int, first: int | None, changes: tuple[Change, ...]) -> str:
     if not missing:
         return "Every finding asked for is recorded; nothing was shared out."
-    text = f"Of {seen(missing, 'fault')} whose finding is not recorded, {number(shared)} were shared out"
+    text = f"Of {seen(missing, 'fault')} whose finding is not recorded, {tally(shared)} were shared out"
     text += "; for the rest there is too little to go by." if shared < missing else "."
     if first is None:
         return text

@@ -16,7 +16,7 @@ from typing import Any
 from repermit.studies.frequency.rates import Rate, Rates, rates
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection
-from repermit.wording import chance, number, percent, seen, whole
+from repermit.wording import chance, named, number, percent, seen, tally, whole
 
 KEYS = ("trailer", "fleet", "shop")
 LEAST_UNITS = 10
@@ -25,8 +25,6 @@ SHOWN = 0.05
 """Differences are shown where alike units would differ as much at most so often."""
 PROBABLY = 0.8
 """A unit is named where it is among the worst tenth with this probability or more."""
-NAMED_AT_MOST = 10
-"""More are not told in a sentence, but counted; the rows tell of all."""
 DAYS_PER_YEAR = 365.25
 
 
@@ -71,11 +69,6 @@ class Worse:
         return tuple(row for row in self.rows if row.truly_worse)
 
     @property
-    def named_besides(self) -> int:
-        """How many of them a sentence does not tell."""
-        return max(0, len(self.named) - NAMED_AT_MOST)
-
-    @property
     def sentence(self) -> str:
         """Who is truly worse, in plain words."""
         if self.p is None:
@@ -91,13 +84,12 @@ class Worse:
                 " it is among the worst tenth."
             )
         per = "1,000 loads" if self.per == "1000_loads" else "year in service"
-        told = "; ".join(
+        told = [
             f"{row.key}, {percent(row.worst_tenth)}, {number(row.rate)} faults per {per}"
-            f" ({number(row.low)} to {number(row.high)}) from {number(row.faults)}"
-            for row in self.named[:NAMED_AT_MOST]
-        )
-        more = f"; and {whole(self.named_besides)} more" if self.named_besides else ""
-        return f"Probably among the worst tenth of {whole(self.units)}: {told}{more}; all together {number(self.typical)}."
+            f" ({number(row.low)} to {number(row.high)}) from {tally(row.faults)}"
+            for row in self.named
+        ]
+        return f"Probably among the worst tenth of {whole(self.units)}: {named(told, '; ')}; all together {number(self.typical)}."
 
     def columns(self, row: Rate) -> dict[str, float | None]:
         """What stands beside a row of `rates`."""

@@ -16,7 +16,7 @@ from repermit.studies.about import About, about
 from repermit.studies.location.chain import cells, wirings
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection, records, settings_of
-from repermit.wording import estimate, number, share, whole
+from repermit.wording import NAMED, estimate, named, share, tally, whole
 
 Habit = Literal["repeats", "not_shown", "too_few"]
 SMALL = 0.05
@@ -75,7 +75,7 @@ class Agreeing:
             told += f"; agreement beyond chance {estimate(self.kappa, self.kappa_low, self.kappa_high)} (0 none, 1 whole)"
         if self.habit is None:
             return told + "."
-        seen = f"{whole(self.repeats)} of {whole(self.open)} findings that could lie elsewhere are at the tester's position, {number(self.expected)} expected by the other shops"
+        seen = f"{whole(self.repeats)} of {whole(self.open)} findings that could lie elsewhere are at the tester's position, {tally(self.expected)} expected by the other shops"
         if self.habit == "too_few":
             return f"{told}. {seen}: too few to tell whether it looks or repeats the tester."
         if self.habit == "not_shown":
@@ -94,9 +94,26 @@ class Located:
     not_indicated: int
     not_recorded: int
 
+    def sentences(self) -> list[str]:
+        """What the agreement is, and each shop's; of many shops those that repeat the tester, and how many others there are."""
+        told = [a.sentence() for a in self.agreement if a.key == "all"]
+        shops = [a for a in self.agreement if a.key == "shop"]
+        if len(shops) <= NAMED:
+            return told + [a.sentence() for a in shops]
+        repeat = sorted((a for a in shops if a.habit == "repeats"), key=lambda a: a.p or 0.0)
+        says = {
+            "repeats": "of {} there is evidence that they repeat it",
+            "not_shown": "of {} no such habit is shown",
+            "too_few": "of {} there are too few findings to tell",
+        }
+        counts = {habit: sum(a.habit == habit for a in shops) for habit in says}
+        found = ", ".join(says[habit].format(whole(n)) for habit, n in counts.items() if n)
+        told.append(f"Whether {whole(len(shops))} shops look or repeat the tester: {found}.")
+        return told + ([named([a.sentence() for a in repeat], " ")] if repeat else [])
+
     def sentence(self) -> str:
-        """What the agreement is, and which shops repeat the tester."""
-        return " ".join(a.sentence() for a in self.agreement if a.key in ("all", "shop"))
+        """The same as one text."""
+        return " ".join(self.sentences())
 
 
 VISITS = """

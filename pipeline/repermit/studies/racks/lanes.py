@@ -16,6 +16,7 @@ from repermit.studies.racks.lane_row import Chance, LaneRow, Since
 from repermit.studies.racks.terminal_counts import in_order
 from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, once, one, rows, settings_of
+from repermit.wording import NAMED, named, whole
 
 if TYPE_CHECKING:
     from repermit.statistics.strata import Held
@@ -43,9 +44,10 @@ class Lanes:
         """What stands out, in one sentence a lane."""
         out = [row.sentence() for row in self.rows if row.flagged]
         if out:
-            return " ".join(out)
+            return named(out, " ") + ("" if len(out) <= NAMED else " stand out.")
         few = sum(row.verdict == "too_few" for row in self.rows)
-        return f"No lane of {len(self.rows)} stands out; of {few} there are too few to tell."
+        rest = f"; of {whole(few)} there are too few to tell" if few else ""
+        return f"No lane of {whole(len(self.rows))} stands out{rest}."
 
 
 CELLS = f"""

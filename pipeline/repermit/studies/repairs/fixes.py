@@ -36,7 +36,7 @@ from repermit.studies.repairs.needless import NothingFound, Sensors, nothing_fou
 from repermit.studies.repairs.repaired import ALIKE, Repairs, load
 from repermit.studies.selection import Selection
 from repermit.warehouse import Connection, once, settings_of
-from repermit.wording import estimate, number, seen, whole, words
+from repermit.wording import estimate, named, number, seen, tally, whole, words
 
 if TYPE_CHECKING:
     from repermit.studies.repairs.repaired import IntArray
@@ -176,20 +176,21 @@ class Fixes:
 
 def shops_sentence(rows: Sequence[Fix]) -> str:
     """Which shops are told apart from the others on the same mix of work, in words; none is ranked by few fixes."""
-    named = [(row, row.against) for row in rows if row.key is not None and row.against]
-    ranked = [(row, a) for row, a in named if a.ranked]
-    few = [str(row.key) for row, a in named if not a.ranked]
-    told = "; ".join(
+    held = [(row, row.against) for row in rows if row.key is not None and row.against]
+    ranked = [(row, a) for row, a in held if a.ranked]
+    few = [str(row.key) for row, a in held if not a.ranked]
+    apart = [
         f"{row.key}'s fixes come back {estimate(a.ratio, a.low, a.high)} times as often as the other shops' on the same mix of work"
-        f" ({number(a.back)} of {whole(a.compared)}, {number(a.expected)} expected)"
+        f" ({tally(a.back)} of {whole(a.compared)}, {tally(a.expected)} expected)"
         for row, a in ranked
         if a.apart
-    )
+    ]
+    told = named(apart, "; ")
     if not ranked:
         told = "Too few to hold any shop against the others"
     elif not told:
         told = f"Of the {seen(len(ranked), 'shop')} that can be held against the others none is told apart from them"
-    rest = f" Not ranked, with too few fixes that have the like elsewhere: {', '.join(few)}." if few else ""
+    rest = f" Not ranked, with too few fixes that have the like elsewhere: {named(few)}." if few else ""
     return f"{told}.{rest}"
 
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from repermit.studies.ages.life_row import Life
 from repermit.studies.readers.fleet import FleetRecord
 from repermit.studies.readers.what_pays import Action
-from repermit.wording import amount, interval, percent, seen, whole, words
+from repermit.wording import amount, interval, named, percent, seen, whole, words
 from repermit_reports.page import Section
 from repermit_reports.pages.fleet.words import currency
 
-MOST_NAMED = 5
 """So many trailers are named in a sentence; the tables have them all."""
 
 METHOD = "What pays: only what stands out beyond chance is advised. Spared is what the thing brought beyond the usual, carried into the next quarter by this fleet's loads, fixes or sensors of the last; between two numbers, as the records allow. Money is that times what a fault cost on record. Sensors are replaced before they fail only where those whose age is known are shown to wear out and the saving is shown (Barlow and Proschan 1965); all fleets' sensors tell that."
@@ -24,9 +23,8 @@ def to_do_section(f: FleetRecord) -> Section:
 
 
 def names(trailers: list[str]) -> str:
-    """Trailers in a sentence, at most five."""
-    more = f" and {whole(len(trailers) - MOST_NAMED)} more" if len(trailers) > MOST_NAMED else ""
-    return ", ".join(trailers[:MOST_NAMED]) + more
+    """Trailers in a sentence, the first of them."""
+    return named(trailers)
 
 
 def pulled_in(f: FleetRecord) -> list[str]:

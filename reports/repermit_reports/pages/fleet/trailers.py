@@ -63,7 +63,7 @@ def _unresolved_notes(f: FleetRecord) -> tuple[str, ...]:
     old = list(dict.fromkeys(u.trailer_id for u in f.unresolved if not u.counted))
     if old:
         notes.append(
-            f"{', '.join(old)}: refused too long ago to count as a fault still. Parked, sold, or are records missing?"
+            f"{names(old)}: refused too long ago to count as a fault still. Parked, sold, or are records missing?"
         )
     if not f.loads:
         notes.append(

@@ -6,7 +6,7 @@ from typing import Any
 
 from repermit.studies.ages.trend import Point, Trend
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import number, whole, words
+from repermit.wording import named, number, whole, words
 from repermit_reports.charts import trend as charts
 from repermit_reports.page import Column, Figure, Section, Table
 from repermit_reports.theme import PALETTE
@@ -60,12 +60,12 @@ def by_group(m: Monthly) -> Section | None:
     ]
     yearly = {name: _yearly(points) for name, points in drawn.items()}
     touched = [row | {"name": name} for name, points in yearly.items() for row in _drawn(points, MOST_POINTS)]
-    apart = [f"{words(t.key)}: {t.compared}" for t in found if _apart(t)]
+    apart = [f"{words(t.key)}: {t.compared}" for t in found if t.apart]
     none = "No fleet's trailers are shown to have more or fewer faults than the others at the same ages."
     return Section(
         "groups",
         "Faults a trailer by fleet",
-        " ".join(apart) or none,
+        named(apart, " ") or none,
         figure=Figure(
             "groups-figure",
             charts.by_group(rows, touched, list(drawn)),
@@ -80,11 +80,6 @@ def by_group(m: Monthly) -> Section | None:
             "Below 0 is fewer. Fleets differ in lengths of trailers, work and shops as well as in care.",
         ),
     )
-
-
-def _apart(t: Trend) -> bool:
-    low, high = t.more_than_rest_low, t.more_than_rest_high
-    return low is not None and high is not None and (low > 0 or high < 0)
 
 
 def _groups_table(found: list[Trend]) -> Table:

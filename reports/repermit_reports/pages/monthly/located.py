@@ -29,7 +29,7 @@ def located_section(m: Monthly) -> Section:
     return Section(
         "located",
         "Found against indicated",
-        "\n\n".join(a.sentence() for a in found.agreement if a.key in ("all", "shop")),
+        "\n\n".join(found.sentences()),
         figure=Figure(
             "located-figure",
             charts.found_against_named(rows, [str(k) for k in sorted(named)], order),

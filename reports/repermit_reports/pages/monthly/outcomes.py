@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import seen, whole
+from repermit.wording import named, seen, whole
 from repermit_reports.page import Column, Section, Table
 
 OUTCOME_WORDS = {
@@ -25,10 +25,9 @@ def outcomes(m: Monthly) -> Section:
         (Column("outcome", "outcome"), Column("n", "episodes", kind="integer")),
         tuple((OUTCOME_WORDS[name], n) for name, n in m.outcomes.items()),
     )
-    listed = "; ".join(f"{u.trailer_id} since {u.started_at}" for u in m.unresolved[:10])
-    more = f" and {len(m.unresolved) - 10} more" if len(m.unresolved) > 10 else ""
+    listed = named([f"{u.trailer_id} since {u.started_at}" for u in m.unresolved], "; ")
     lede = (
-        f"Unresolved at the month's end: {listed}{more}."
+        f"Unresolved at the month's end: {listed}."
         if m.unresolved
         else "Nothing was unresolved at the month's end."
     )

@@ -5,9 +5,8 @@ from __future__ import annotations
 from repermit.studies.ages.changes import VERDICT_WORDS
 from repermit.studies.frequency.months import MonthJudged, month_sentence, shift_sentence
 from repermit.studies.frequency.outlook import ALL
-from repermit.studies.frequency.worse import NAMED_AT_MOST
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import estimate, interval, number, percent, seen, whole, words
+from repermit.wording import estimate, interval, named, number, percent, seen, whole, words
 from repermit_reports.pages.monthly.positions import a_rate, per
 
 
@@ -75,11 +74,11 @@ def _lanes(m: Monthly) -> str:
     flagged = [row for row in m.lanes.rows if row.flagged]
     if not flagged:
         return "No lane stands out." if m.lanes.rows else ""
-    told = ", ".join(
+    told = [
         f"lane {row.lane} of {row.terminal} refuses {estimate(row.rate_ratio, row.rate_ratio_low, row.rate_ratio_high)} times"
         for row in flagged
-    )
-    return f"L{told[1:]} what the same trailers meet elsewhere."
+    ]
+    return f"L{named(told)[1:]} what the same trailers meet elsewhere."
 
 
 def _lots(m: Monthly) -> str:
@@ -88,7 +87,7 @@ def _lots(m: Monthly) -> str:
         f"{lot.key} ({seen(lot.all.failures, 'failure')} of {seen(lot.all.lives, 'sensor')})"
         for lot in m.lots
     ]
-    return f"Sensors of lot {', '.join(told)} fail more often than others of their age." if told else ""
+    return f"Sensors of lot {named(told)} fail more often than others of their age." if told else ""
 
 
 def _changes(m: Monthly) -> str:
@@ -98,7 +97,7 @@ def _changes(m: Monthly) -> str:
         for row in m.changes.rows
         if row.told and row.told.ratio is not None and row.told.verdict in ("fewer", "more")
     ]
-    text = "; ".join(told)
+    text = named(told, "; ")
     return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
@@ -113,11 +112,10 @@ def _fixes(m: Monthly) -> str:
 def _worse(m: Monthly) -> str:
     if m.worse is None or m.worse.p is None:
         return ""
-    named = ", ".join(f"{u.key} ({percent(u.worst_tenth)})" for u in m.worse.named[:NAMED_AT_MOST])
-    more = f" and {whole(m.worse.named_besides)} more" if m.worse.named_besides else ""
+    told = [f"{u.key} ({percent(u.worst_tenth)})" for u in m.worse.named]
     return (
-        f"Probably among the worst tenth of trailers: {named}{more}."
-        if named
+        f"Probably among the worst tenth of trailers: {named(told)}."
+        if told
         else "No trailer is shown to be truly worse."
     )
 

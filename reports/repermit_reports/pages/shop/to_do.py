@@ -6,7 +6,7 @@ Takes `ShopRecord`, gives a section. What is advised is common practice; the rec
 from __future__ import annotations
 
 from repermit.studies.readers.shop import ShopRecord
-from repermit.wording import number, seen, whole, words
+from repermit.wording import named, number, seen, whole, words
 from repermit_reports.page import Section
 from repermit_reports.pages.shop.fixes import (
     FEW,
@@ -77,10 +77,10 @@ def _tools(s: ShopRecord) -> list[str]:
 
 
 def _trailers(s: ShopRecord) -> list[str]:
-    again = [mine for mine in by_trailer(s.came_back) if len(mine) > 1][:3]
+    again = [mine for mine in by_trailer(s.came_back) if len(mine) > 1]
     if not again:
         return []
-    names = ", ".join(f"{mine[0].trailer_id} ({len(mine)} times)" for mine in again)
+    names = named([f"{mine[0].trailer_id} ({len(mine)} times)" for mine in again], most=3)
     return [
         f"{names} came back more than once in 12 months: the same fix again will not do. Search on past the first fault found, in the housings on both sides too."
     ]
