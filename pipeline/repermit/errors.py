@@ -7,6 +7,9 @@ from __future__ import annotations
 
 OURS = 70
 """Exit code of a defect in repermit itself (`EX_SOFTWARE` of BSD's sysexits.h)."""
+INTERRUPTED = 130
+NOT_READ = 141
+"""Exit codes after Ctrl-C, and after whoever read the output has gone, as shells have them."""
 
 
 class RepermitError(Exception):

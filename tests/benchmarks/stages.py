@@ -58,7 +58,7 @@ class Stage:
 def tool(line: str, *more: str) -> tuple[str, ...]:
     """A command of the tool on the store; + stands for a blank within a name."""
     words = [word.replace("+", " ") for word in line.split()]
-    return (sys.executable, "-m", "repermit.cli.main", *words, "--store", "{store}", *more)
+    return (sys.executable, "-m", "repermit", *words, "--store", "{store}", *more)
 
 
 def answer(line: str) -> str:
@@ -82,7 +82,7 @@ def stages(analyst: str | None) -> list[Stage]:
     ]
     found += [
         Stage("page monthly again", tool("report monthly", "--out", "{out}/monthly.html")),
-        Stage("--help", (sys.executable, "-m", "repermit.cli.main", "--help"), times=5),
+        Stage("--help", (sys.executable, "-m", "repermit", "--help"), times=5),
     ]
     if analyst:
         script = (analyst, str(HERE / "by_hand.py"))

@@ -77,7 +77,7 @@ def checked(told: Told) -> Told:
 
 def process(*words: str | Path, before: Callable[[], None] | None = None) -> Told:
     """Runs the program in a process of its own."""
-    command = [sys.executable, "-m", "repermit.cli.main", *map(str, words)]
+    command = [sys.executable, "-m", "repermit", *map(str, words)]
     done = subprocess.run(command, capture_output=True, text=True, preexec_fn=before, timeout=60)
     return checked(Told(done.returncode, done.stdout, done.stderr))
 
@@ -286,7 +286,7 @@ def test_wait_waits_for_a_store_in_use(store: Path, held: subprocess.Popen[str])
     command = [
         sys.executable,
         "-m",
-        "repermit.cli.main",
+        "repermit",
         "rates",
         "--month",
         "2025-03",
@@ -444,7 +444,10 @@ def test_a_month_that_no_record_can_be_of_ends_with_2(call: Call, store: Path, m
 def test_words_that_are_no_command_end_with_2(call: Call, words: tuple[str, ...]) -> None:
     told = call(*words)
     assert (told.code, told.out) == (2, "")
-    assert told.err.startswith("Usage: ") and "Error: " in told.err
+    error, hint = told.err.splitlines()
+    command, *option = words
+    assert error.startswith("error: ") and error[7].islower() and (option or words)[0] in error
+    assert hint == f"  See: repermit{f' {command}' if option else ''} --help"
 
 
 def test_a_month_without_records_is_told_and_not_shown_as_zeros(
@@ -554,6 +557,7 @@ def test_ctrl_c_ends_with_130_and_leaves_the_store_as_it_was(
             raise error
 
         monkeypatch.setattr("repermit.ingest.run.build", interrupt)
+        monkeypatch.setattr("repermit.cli.interrupts._first", [0.0])
         told = call("ingest", tmp_path / "a.csv", "--store", store)
         assert (told.code, told.out, "defect" in told.err) == (130, "", False)
         assert call("ingest", tmp_path / "a.csv", "--store", tmp_path / "new.duckdb").code == 130

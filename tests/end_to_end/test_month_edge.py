@@ -117,7 +117,7 @@ def test_the_zone_of_the_machine_does_not_matter(zone: str, tmp_path: Path) -> N
         write_csv(tmp_path / "csv", table, rows)
 
     def run(*words: str) -> str:
-        command = [sys.executable, "-m", "repermit.cli.main", *words, "--store", str(tmp_path / "store")]
+        command = [sys.executable, "-m", "repermit", *words, "--store", str(tmp_path / "store")]
         done = subprocess.run(
             command, env=os.environ | {"TZ": zone}, capture_output=True, text=True, timeout=60
         )

@@ -28,7 +28,7 @@ MANY = 20_000
 
 def program(*words: str | Path, **environment: str) -> subprocess.Popen[str]:
     """The program in a process of its own."""
-    command = [sys.executable, "-m", "repermit.cli.main", *map(str, words)]
+    command = [sys.executable, "-m", "repermit", *map(str, words)]
     return subprocess.Popen(
         command,
         stdout=subprocess.PIPE,
@@ -196,30 +196,3 @@ def test_too_little_memory_ends_with_3_and_changes_nothing(store: Path, tmp_path
     assert held(store) == [(0, 0)]
     assert ended(program("ingest", loads, "--store", store, REPERMIT_MEMORY="200 MiB"))[0] == 0
     assert held(store) == [(MANY, 0)]
-
-
-def test_ctrl_c_ends_both_processes_that_make_pages(tmp_path: Path) -> None:
-    """At any moment: also while the other one has only just been started."""
-    of_shops = [row | {"home_shop": f"S{i % 3}", "fleet": "Red"} for i, row in enumerate(TRAILERS)]
-    store = tmp_path / "s.duckdb"
-    load(store, write_csv(tmp_path / "first", "trailers", of_shops))
-    for wait_s in (0.0, 0.3):
-        making = program("report", "all", "--month", "2025-03", "--store", store, "--out", tmp_path / "pages")
-        assert making.stderr is not None
-        assert making.stderr.readline() == "monthly page: 2025-03\n"
-        time.sleep(wait_s)
-        os.killpg(making.pid, signal.SIGINT)
-        assert ended(making)[0] in (130, -signal.SIGINT)  # both are 130 to a shell
-    load(store, some_refusals(tmp_path / "b"))
-    assert held(store) == [(0, 9)]
-
-
-def test_an_interrupt_while_the_other_process_is_started_is_not_lost() -> None:
-    code = (
-        "import os, signal\nfrom repermit.cli.drawn import _leaving_interrupts\n"
-        "with _leaving_interrupts():\n    os.kill(os.getpid(), signal.SIGINT)\n    print('held back', flush=True)\n"
-        "print('lost')"
-    )
-    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert run.stdout == "held back\n"
-    assert "KeyboardInterrupt" in run.stderr

@@ -228,7 +228,7 @@ def test_contract_is_told_without_a_store(tmp_path: Path, monkeypatch: pytest.Mo
 
 
 def test_a_reader_that_goes_away_gets_no_traceback() -> None:
-    command = f"{sys.executable} -m repermit.cli.main contract --format json | head -c 1"
+    command = f"{sys.executable} -m repermit contract --format json | head -c 1"
     done = subprocess.run(command, shell=True, capture_output=True, text=True, timeout=30)
     assert (done.stdout, done.stderr) == ("{", "")
 

@@ -33,7 +33,8 @@ LAYERS = (
     ("judging", "as_of", "reports_made"),
     ("ingest", "validate", "studies"),
     ("repermit_reports",),
-    ("cli", "__main__"),
+    ("cli",),
+    ("__main__",),
 )
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 

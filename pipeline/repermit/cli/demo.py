@@ -19,7 +19,8 @@ def demo(
     """Invented sample records, their store and its pages. Prints where they are."""
     import shutil
 
-    from repermit.cli.drawn import begin, beside
+    from repermit.cli.beside import beside
+    from repermit.cli.drawn import begin
     from repermit.cli.pages import write_all
     from repermit.ingest.run import ingest
     from repermit.mapping_file import beside as mapping_beside

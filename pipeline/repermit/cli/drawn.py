@@ -7,14 +7,15 @@ or for an answer that this one will need.
 
 from __future__ import annotations
 
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any
+
+from repermit.cli.beside import beside
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from concurrent.futures import Future, ProcessPoolExecutor
+    from concurrent.futures import Future
 
     from repermit.cli.told import Told
     from repermit.reports_made import Report
@@ -22,10 +23,6 @@ if TYPE_CHECKING:
     from repermit.studies.selection import Window
     from repermit.warehouse import Connection
     from repermit_reports.page import Page
-
-
-Given = ParamSpec("Given")
-Gives = TypeVar("Gives")
 
 
 def page_of(told: Told) -> Page:
@@ -82,11 +79,6 @@ def begin() -> None:
     beside(_ready)
 
 
-def beside(what: Callable[Given, Gives], *args: Given.args, **kwargs: Given.kwargs) -> Future[Gives]:
-    """Do something in that process, after what it was given before."""
-    return _process().submit(what, *args, **kwargs)
-
-
 def drawn(told: Told, path: Path, csv: bool) -> Future[Report]:
     """The page drawn and put at `path`, where asked with its tables beside; it gives its report in the end."""
     return beside(_draw, told, path.absolute(), csv)
@@ -114,35 +106,6 @@ def trends_beside(con: Connection, store: Path, month: Window) -> None:
 def let_go() -> None:
     """The process beside closes the store that it asked, so that it may be written to."""
     beside(_close).result()
-
-
-@cache
-def _process() -> ProcessPoolExecutor:
-    import atexit
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    process = ProcessPoolExecutor(1, get_context("spawn"))
-    atexit.register(process.shutdown)  # else it may be thrown away after what it needs for that
-    with _leaving_interrupts():
-        process.submit(int)
-    return process
-
-
-@contextmanager
-def _leaving_interrupts() -> Iterator[None]:
-    """Ctrl-C is for the process that asks: one that is started meanwhile never sees it, and ends with this one, which
-    sees what came meanwhile at the end."""
-    import signal
-
-    if not hasattr(signal, "pthread_sigmask"):  # where a process does not inherit what its parent holds back
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @cache

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import sys
 import traceback
+from errno import ENOSPC
 from typing import Annotated
 
 import typer
+from typer.exceptions import TyperException
 
 from repermit.cli import (
     chart,
@@ -15,6 +17,7 @@ from repermit.cli import (
     episode,
     fixes,
     ingest,
+    interrupts,
     lanes,
     life,
     located,
@@ -27,11 +30,7 @@ from repermit.cli import (
     where_first,
 )
 from repermit.cli.talk import say
-from repermit.errors import OURS, RepermitError, StoreError
-
-INTERRUPTED = 130
-NOT_READ = 141
-"""Exit codes after Ctrl-C, and after whoever read the output has gone, as shells have them."""
+from repermit.errors import INTERRUPTED, NOT_READ, OURS, CallError, RepermitError, StoreError
 
 app = typer.Typer(
     name="repermit",
@@ -81,10 +80,24 @@ app.command("chart")(chart.chart)
 app.add_typer(report.app, name="report")
 
 
+def _call() -> int:
+    """Do what the words of the call say; the exit code. Raises CallError where they make no sense."""
+    try:
+        return app(prog_name="repermit", standalone_mode=False) or 0
+    except TyperException as error:
+        told = error.format_message()
+        if told.startswith("Usage:"):  # nothing was asked for: this is the help
+            typer.echo(told, err=True)
+            return CallError.exit_code
+        context = getattr(error, "ctx", None)
+        path = context.command_path if context else "repermit"
+        raise CallError(told[:1].lower() + told[1:].rstrip("."), hint=f"See: {path} --help") from error
+
+
 def run() -> None:
     """Run a command and leave with its exit code. Never shows a traceback."""
     try:
-        app()
+        sys.exit(_call())
     except RepermitError as error:
         say(error.what, lead="error")
         if error.hint:
@@ -95,11 +108,10 @@ def run() -> None:
             sys.exit(NOT_READ)
         raise
     except Exception as error:
-        if str(error) == "Query interrupted":  # Ctrl-C while the engine was at work
-            say("interrupted; the store is as it was")
+        if interrupts.came():
             sys.exit(INTERRUPTED)
-        if isinstance(error, OSError) and error.filename is not None:
-            say(f"{error.filename}: {error.strerror}", lead="error")
+        if isinstance(error, OSError) and (error.filename is not None or error.errno == ENOSPC):
+            say(f"{error.filename or 'standard output'}: {error.strerror}", lead="error")
             say("  Check the path, its rights and the free space of its disk.")
             sys.exit(StoreError.exit_code)
         where = traceback.extract_tb(error.__traceback__)[-1]
@@ -108,7 +120,3 @@ def run() -> None:
         say(f"a defect in repermit: {type(error).__name__} at {place}: {first}", lead="error")
         say("  Please report this line and the command that was run. The store is as it was.")
         sys.exit(OURS)
-
-
-if __name__ == "__main__":
-    run()

@@ -181,6 +181,9 @@ def _make(
     making: dict[Wanted, Future[Report]] = {}
 
     def ask_here(page: Wanted) -> None:
+        for begun in making.values():
+            if begun.done() and not begun.cancelled():
+                begun.result()  # what fails there ends all
         said(page)
         making[page] = drawn(ask(con, store.name, page.kind, page.name, month), page.path, csv)
 
