@@ -32,6 +32,8 @@ CONTENTS_FROM = 4
 """A page with so many sections or more opens with a table of contents."""
 
 
+MOST_ROWS = 500
+"""More rows of a table nobody reads on a page; its CSV file has all."""
 FOLDED_FROM = 30
 """A table of more rows among the data used is folded: a store may have read hundreds of files."""
 
@@ -142,7 +144,7 @@ def cell(value: Any, column: Column) -> Cell:
 
 
 def rows(table: Table, wide: bool) -> Markup:
-    """The rows of a table. A page may have thousands, so not by a template: that takes twice as long."""
+    """The rows of a table, the first of many. A page may have thousands, so not by a template: that takes twice as long."""
     opens = []
     for i, column in enumerate(table.columns):
         unit = f", {column.unit}" if column.unit and column.unit != "%" else ""
@@ -150,7 +152,7 @@ def rows(table: Table, wide: bool) -> Markup:
         opens.append(("<td" if i else "<th scope=row") + (role if wide else "") + _kind(column))
     row_opens = '<tr role="row">\n' if wide else "<tr>\n"
     parts: list[str] = []
-    for row in table.rows:
+    for row in table.rows[:MOST_ROWS]:
         parts.append(row_opens)
         for i, value in enumerate(row):
             shown = cell(value, table.columns[i])
@@ -164,6 +166,16 @@ def rows(table: Table, wide: bool) -> Markup:
             parts.append(f"{opens[i]}{known}>{text}{'</td>' if i else '</th>'}\n")
         parts.append("</tr>\n")
     return Markup("".join(parts))
+
+
+def cut(table: Table) -> str:
+    """What a caption adds where a table has more rows than are shown."""
+    many = len(table.rows)
+    return (
+        f"; the first {wording.whole(MOST_ROWS)} of {wording.whole(many)}, all with --csv"
+        if many > MOST_ROWS
+        else ""
+    )
 
 
 def _kind(column: Column) -> str:
@@ -230,6 +242,7 @@ def _environment() -> Environment:
         part for part in re.split(r"\n\s*\n", text) if part.strip()
     ]
     environment.filters["rows"] = rows
+    environment.filters["cut"] = cut
     environment.tests["table"] = lambda value: isinstance(value, Table)
     return environment
 

@@ -104,7 +104,7 @@ def chart_config(scheme: Scheme = "light") -> dict[str, Any]:
     }
 
 
-NARROW: dict[str, dict[str, Any]] = {"axis": {"labelLimit": 112}, "legend": {"columns": 2, "labelLimit": 130}}
+NARROW: dict[str, dict[str, Any]] = {"axis": {"labelLimit": 126}, "legend": {"columns": 2, "labelLimit": 130}}
 """What changes in the configuration on a narrow screen."""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from typing import Any
 
 import altair as alt
@@ -14,6 +15,8 @@ Rows = list[dict[str, Any]]
 Chart = alt.LayerChart | alt.FacetChart
 WHAT = ("hours stopped", "money")
 STANDS = ("too few to tell", "clearly more")
+MOST_BARS = 10
+"""So many faults and more are one bar: bars of few trailers each, far out, would press the others together."""
 ROOM_FOR_LABELS = 1.6
 """How much longer the axis is than the longest bar, so that a label fits behind it on a phone."""
 
@@ -59,13 +62,17 @@ def hours_and_money(rows: Rows, order: list[str]) -> Chart:
 
 def trailers_by_faults(rows: Rows) -> Chart:
     """How many trailers had no fault, one, two and so on. Rows: faults, trailers, stands (one of STANDS)."""
-    most = max(row["faults"] for row in rows)
+    most = min(max(row["faults"] for row in rows), MOST_BARS)
+    bars = [str(n) for n in range(most)] + [str(most) if most < MOST_BARS else f"{MOST_BARS}+"]
+    drawn = Counter[tuple[str, str]]()
+    for row in rows:
+        drawn[bars[min(row["faults"], most)], row["stands"]] += row["trailers"]
     here = [stands for stands in STANDS if any(row["stands"] == stands for row in rows)]
-    base = plot(rows).encode(
+    base = plot([{"faults": n, "stands": stands, "trailers": k} for (n, stands), k in drawn.items()]).encode(
         x=alt.X(
             "faults:O",
             title="faults of the trailer",
-            scale=alt.Scale(domain=list(range(most + 1))),
+            scale=alt.Scale(domain=bars),
             axis=alt.Axis(labelAngle=0),
         ),
         y=alt.Y(
@@ -75,7 +82,7 @@ def trailers_by_faults(rows: Rows) -> Chart:
             axis=alt.Axis(tickMinStep=1, format="d", tickCount=4),
         ),
     )
-    bars = base.mark_bar().encode(
+    columns = base.mark_bar().encode(
         color=alt.Color(
             "stands:N",
             title=None,
@@ -92,7 +99,7 @@ def trailers_by_faults(rows: Rows) -> Chart:
     )
     counts = (
         base.transform_aggregate(trailers="sum(trailers)", groupby=["faults"])
-        .mark_text(dy=-8)
+        .mark_text(dy=-8, fontSize=11)
         .encode(text=alt.Text("trailers:Q", format=","))
     )
-    return alt.layer(bars, counts).properties(height=170)
+    return alt.layer(columns, counts).properties(height=170)

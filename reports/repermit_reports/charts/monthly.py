@@ -6,7 +6,7 @@ from typing import Any
 
 import altair as alt
 
-from repermit_reports.charts.plot import plot
+from repermit_reports.charts.plot import plot, with_room
 from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
@@ -68,10 +68,10 @@ def position_by_cause(rows: Rows, positions: list[str], causes: list[str], per: 
         x=alt.X(
             "position:N",
             sort=positions,
-            title=f"position in the chain; faults {per}, and how many (small)",
+            title=["position in the chain;", f"faults {per}, and how many (small)"],
             axis=alt.Axis(orient="top", labelAngle=0),
         ),
-        y=alt.Y("cause:N", sort=causes, title=None),
+        y=alt.Y("cause:N", sort=causes, title=None, axis=alt.Axis(labelExpr="split(datum.label, ', ')")),
     )
     cells = base.mark_rect().encode(
         color=alt.Color("rate:Q", scale=alt.Scale(type="sqrt"), legend=None),
@@ -93,11 +93,10 @@ def causes(rows: Rows, order: list[str], what: list[str]) -> Chart:
     Rows: cause, what (one of `what`), share (in per cent), amount (text).
     """
     colours = [PALETTE["blue"], PALETTE["orange"], PALETTE["teal"]][: len(what)]
-    most = max(row["share"] for row in rows)
     base = plot(rows).encode(
         y=alt.Y("cause:N", sort=order, title=None, axis=alt.Axis(labelExpr="split(datum.label, ', ')")),
         yOffset=alt.YOffset("what:N", sort=what, scale=alt.Scale(paddingOuter=0.25)),
-        x=alt.X("share:Q", title="share of all, %", scale=alt.Scale(domain=[0, most * 1.35], nice=False)),
+        x=alt.X("share:Q", title="share of all, %", scale=with_room(rows, "share")),
     )
     bars = base.mark_bar().encode(
         color=alt.Color("what:N", title=None, sort=what, scale=alt.Scale(domain=what, range=colours)),
@@ -148,7 +147,7 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
     )
     colour = alt.ColorValue(PALETTE["blue"], condition={"test": "datum.flagged", "value": PALETTE["orange"]})
     limits = base.mark_rule(strokeWidth=2).encode(
-        x=alt.X("low:Q", title="times the usual", scale=alt.Scale(zero=True)),
+        x=alt.X("low:Q", title="times the usual", scale=with_room(rows, "high")),
         x2=alt.X2("high:Q"),
         color=colour,
     )
@@ -174,8 +173,8 @@ def lanes(rows: Rows, order: list[str]) -> Chart:
 def fixes(rows: Rows, order: list[str]) -> Chart:
     """Share of fixes that came back, by what was done, with limits. Rows: action, risk, low, high, n, says."""
     base = plot(rows).encode(y=alt.Y("action:N", sort=order, title=None))
-    scale = alt.Scale(domain=[0, 1])
-    title = "back at the same place within 90 days"
+    scale = with_room(rows, "risk", "high")
+    title = ["back at the same place", "within 90 days"]  # as wide as a phone shows
     x = alt.X("risk:Q", title=title, scale=scale, axis=alt.Axis(format="%"))
     limits = base.mark_rule(style="limits").encode(
         x=alt.X("low:Q", title=title, scale=scale), x2=alt.X2("high:Q")
@@ -188,14 +187,14 @@ def fixes(rows: Rows, order: list[str]) -> Chart:
             alt.Tooltip("n:Q", title="fixes with a known place", format=","),
         ],
     )
-    counts = base.mark_text(style="quiet").encode(x=alt.X("high:Q"), text=alt.Text("n:Q"))
+    counts = base.mark_text(style="quiet").encode(x=alt.X("high:Q"), text=alt.Text("n:Q", format=","))
     return alt.layer(limits, points, counts)
 
 
 def by_position(rows: Rows, order: list[str], per: str) -> Chart:
     """Faults by position, as rates with limits. Rows: position, rate, low, high, n, trailers."""
     base = plot(rows).encode(y=alt.Y("position:N", sort=order, title="position in the chain"))
-    x = alt.X("rate:Q", title=f"faults {per}", scale=alt.Scale(zero=True))
+    x = alt.X("rate:Q", title=f"faults {per}", scale=with_room(rows, "rate", "high"))
     limits = base.mark_rule(style="limits").encode(x=alt.X("low:Q"), x2=alt.X2("high:Q"))
     points = base.mark_point(color=PALETTE["blue"], opacity=1).encode(
         x=x,

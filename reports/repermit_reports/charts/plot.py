@@ -19,6 +19,16 @@ class _Plot(alt.Chart):
         return copy
 
 
+ROOM = 1.35
+"""How much longer an axis is than the longest mark, so that the count behind it fits on a phone."""
+
+
+def with_room(rows: list[dict[str, Any]], *fields: str) -> alt.Scale:
+    """A scale from 0 that has room behind the largest of these values for a count."""
+    most = max((row[field] for row in rows for field in fields if row[field] is not None), default=0.0)
+    return alt.Scale(domain=[0, most * ROOM], nice=False) if most else alt.Scale(zero=True)
+
+
 def plot(rows: list[dict[str, Any]]) -> alt.Chart:
     """A chart of these rows, to be given a mark and channels."""
     return _Plot(alt.InlineData(values=rows))

@@ -11,6 +11,8 @@ from repermit_reports.theme import PALETTE
 
 Rows = list[dict[str, Any]]
 Chart = alt.LayerChart | alt.FacetChart
+MOST_NAMED = 6
+"""Of more shops than that names lie on each other: those that stand apart are named, the table tells of the others."""
 
 
 def funnel(rows: Rows, limits: Rows) -> Chart:
@@ -53,7 +55,8 @@ def funnel(rows: Rows, limits: Rows) -> Chart:
             ],
         )
     )
-    names = plot(rows).mark_text(dy=-12).encode(x=x, y=alt.Y("ratio:Q"), text=alt.Text("shop:N"))
+    named = rows if len(rows) <= MOST_NAMED else [row for row in rows if row["apart"]]
+    names = plot(named).mark_text(dy=-12).encode(x=x, y=alt.Y("ratio:Q"), text=alt.Text("shop:N"))
     return alt.layer(*edges, one, points, names)
 
 
@@ -72,7 +75,8 @@ def times_as_often(rows: Rows) -> Chart:
     x = alt.X("times:Q", title=title, scale=scale)
     two_lines = alt.Axis(labelExpr="split(datum.label, ', ')")
     base = plot(rows).encode(y=alt.Y("what:N", sort=order, title=None, axis=two_lines))
-    once = plot([{"x": 1}]).mark_rule(style="reference").encode(x=alt.X("x:Q"))
+    # not a line through the whole, which would cross the labels
+    once = base.mark_tick(style="reference", size=20, thickness=1.5).encode(x=alt.XDatum(1))
     limits = base.mark_rule(color=PALETTE["blue"], strokeWidth=2, clip=True).encode(
         x=alt.X("low:Q", scale=scale), x2=alt.X2("high:Q")
     )
@@ -87,5 +91,5 @@ def times_as_often(rows: Rows) -> Chart:
         ],
     )
     # at the start of the axis, as a phone has no room behind the point
-    labels = base.mark_text(style="quiet", dy=-12, x=0).encode(text=alt.Text("label:N"))
+    labels = base.mark_text(style="quiet", dy=-17, x=0).encode(text=alt.Text("label:N"))
     return alt.layer(once, limits, points, labels).properties(height={"step": 44})

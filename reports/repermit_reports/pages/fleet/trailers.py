@@ -96,6 +96,8 @@ def trailers(f: FleetRecord) -> Section:
         (t for t in f.trailers if t.stops.faults), key=lambda t: (not t.clearly_more, t.trailer_id)
     )
     none = len(f.trailers) - len(shown)
+    most = max((t.stops.faults for t in f.trailers), default=0)
+    together = f" ({charts.MOST_BARS} and more together)" if most > charts.MOST_BARS else ""
     return Section(
         "trailers",
         "Which trailers stand out",
@@ -103,7 +105,7 @@ def trailers(f: FleetRecord) -> Section:
         figure=Figure(
             "trailers-figure",
             charts.trailers_by_faults(rows),
-            f"How many of the {whole(len(f.trailers))} trailers had no fault, one, two and so on, {f.window}.",
+            f"How many of the {whole(len(f.trailers))} trailers had no fault, one, two and so on{together}, {f.window}.",
         ),
         drawn=Table(
             "counted-table",

@@ -44,13 +44,13 @@ def by_age(t: Trend, min_trailers: int) -> Section:
 
 
 def by_group(m: Monthly) -> Section | None:
-    """Each fleet's curve and verdict; None where there is one fleet only. The largest are drawn, all are in the table."""
+    """Each fleet's curve and verdict; None where there is one fleet only. Those apart and the largest are drawn, all are in the table."""
     found = [t for t in m.trends.rows if t.trailers]
     if len(found) < 2:
         return None
     drawn = {
         words(t.key): [p for p in t.points if p.low is not None and p.high is not None]
-        for t in sorted(found, key=lambda t: -t.trailers)[: len(PALETTE)]
+        for t in sorted(found, key=lambda t: (not t.apart, -t.trailers))[: len(PALETTE)]
     }
     drawn = {name: points for name, points in drawn.items() if len(points) > 1}
     rows = [
@@ -61,6 +61,9 @@ def by_group(m: Monthly) -> Section | None:
     yearly = {name: _yearly(points) for name, points in drawn.items()}
     touched = [row | {"name": name} for name, points in yearly.items() for row in _drawn(points, MOST_POINTS)]
     apart = [f"{words(t.key)}: {t.compared}" for t in found if t.apart]
+    left_out = (
+        f", of {whole(len(found))} fleets those apart and the largest" if len(found) > len(drawn) else ""
+    )
     none = "No fleet's trailers are shown to have more or fewer faults than the others at the same ages."
     return Section(
         "groups",
@@ -69,7 +72,7 @@ def by_group(m: Monthly) -> Section | None:
         figure=Figure(
             "groups-figure",
             charts.by_group(rows, touched, list(drawn)),
-            f"Faults a trailer has had by age, added up, by fleet with 95 % limits: {', '.join(drawn)}.",
+            f"Faults a trailer has had by age, added up, by fleet with 95 % limits: {', '.join(drawn)}{left_out}.",
         )
         if rows
         else None,

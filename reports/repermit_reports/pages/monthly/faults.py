@@ -6,18 +6,14 @@ from repermit.studies.readers.monthly import Monthly
 from repermit.wording import position_words, whole, words
 from repermit_reports.page import Column, Section, Table
 
-MOST = 1000
-"""More rows than that nobody reads on a page."""
-
 
 def faults(m: Monthly) -> Section | None:
     """Each fault with its episode, refusals and repair; None where there was none."""
     if not m.faults:
         return None
-    cut = f", the first {whole(MOST)} of {whole(len(m.faults))}" if len(m.faults) > MOST else ""
     table = Table(
         "faults-table",
-        f"Faults that began in {m.month}{cut}",
+        f"Faults that began in {m.month}",
         (
             Column("episode", "episode"),
             Column("on", "began, UTC", kind="date"),
@@ -39,7 +35,7 @@ def faults(m: Monthly) -> Section | None:
                 None if f.cause is None else words(f.cause),
                 None if f.action is None else words(f.action),
             )
-            for f in m.faults[:MOST]
+            for f in m.faults
         ),
         folded=True,
     )  # fmt: skip

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import seen
+from repermit.wording import seen, whole
 from repermit_reports.charts import monthly as charts
 from repermit_reports.page import Column, Figure, Section, Table
 from repermit_reports.pages.terminal.tables import VERDICTS
+
+MOST_LANES = 40
+"""A picture of more is longer than two screens."""
 
 
 def lanes_section(m: Monthly) -> Section:
@@ -58,14 +61,19 @@ def lanes_section(m: Monthly) -> Section:
         if found.not_placed
         else ""
     )
+    cut = (
+        f" Of {whole(len(rows))} lanes the first {whole(MOST_LANES)} of the table are drawn."
+        if len(rows) > MOST_LANES
+        else ""
+    )
     return Section(
         "rack-side",
         "Lanes: the rack's side",
         found.sentence(),
         figure=Figure(
             "rack-side-figure",
-            charts.lanes(rows, [str(r["lane"]) for r in rows]),
-            "Refusals cleared without a repair by lane, in times of what the same trailers meet on other lanes, with limits and counts; the line is the usual, a diamond stands out.",
+            charts.lanes(rows[:MOST_LANES], [str(r["lane"]) for r in rows[:MOST_LANES]]),
+            f"Refusals cleared without a repair by lane, in times of what the same trailers meet on other lanes, with limits and counts; the line is the usual, a diamond stands out.{cut}",
         )
         if rows
         else None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from repermit.studies.ages.life import Lives
 from repermit.studies.ages.life_row import Life, Point
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import words
+from repermit.wording import NAMED, whole, words
 from repermit_reports.charts import life as charts
 from repermit_reports.page import Column, Figure, Section, Table
 from repermit_reports.theme import PALETTE
@@ -21,7 +21,11 @@ def lives_section(m: Monthly) -> Section:
         f"{name[:1].upper()}{name[1:]}: {row.sentence}" for name, row in zip(named, found.rows, strict=True)
     ]
     if m.lots:
-        lines = [f"Lot {lot.key}: {lot.sentence}" for lot in m.lots] + lines
+        more = len(m.lots) - NAMED
+        rest = (
+            [f"Of {whole(more)} more lots that stand out tells: repermit life --by lot"] if more > 0 else []
+        )
+        lines = [f"Lot {lot.key}: {lot.sentence}" for lot in m.lots[:NAMED]] + rest + lines
     points = _points(found, dict(zip((row.key for row in found.rows), named, strict=True)))
     if not lines:
         lines = [
@@ -42,6 +46,8 @@ def lives_section(m: Monthly) -> Section:
     )
 
 
+MOST_POINTS = 300
+"""More steps of one curve no screen shows."""
 STEP_DAYS = 90
 """The table of the curves has the last point of so many days."""
 Curves = dict[str, list[Point]]
@@ -81,9 +87,12 @@ def _figure(found: Lives, curves: Curves) -> Figure | None:
         ]
 
     touched = {name: _stepped(points) for name, points in curves.items()}
+    drawn = {
+        name: [*points[:: 1 + len(points) // MOST_POINTS], points[-1]] for name, points in curves.items()
+    }
     return Figure(
         "lives-figure",
-        charts.still_working(rows(curves), rows(touched), list(curves)),
+        charts.still_working(rows(drawn), rows(touched), list(curves)),
         f"Share of sensors still working by age, those of known birth only: {', '.join(curves)}. The band is the 95 % range.",
     )
 

@@ -55,7 +55,7 @@ def _figure(known: list[Fix], around: Funnel) -> Figure:
         "Comebacks within 90 days over those expected, by those expected, one point a shop. Of shops like the others 95 of"
         " 100 lie within the full lines and 99.8 of 100 within the dashed ones"
         f" (widened {number(around.scatter, 2)}-fold in variance, as comebacks come in trailers);"
-        " diamonds are told apart by the limits of their own ratio, which allow for the chance in the others' record too.",
+        " diamonds, the only ones named where shops are many, are told apart by the limits of their own ratio, which allow for the chance in the others' record too.",
     )
 
 

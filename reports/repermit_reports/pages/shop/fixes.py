@@ -32,13 +32,17 @@ def back_words(fix: Fix) -> str:
     h = within_90(fix)
     if h.back_least == h.back_most:
         return whole(h.back)
-    return f"{count_words(h.back)} (from {h.back_least} to {h.back_most})"
+    return f"{count_words(h.back)} (from {whole(h.back_least)} to {whole(h.back_most)})"
 
 
 def least_to_most(fix: Fix) -> str:
     """How many of how many came back: at least, and at most where the next fault's place is not recorded of some."""
     h = within_90(fix)
-    count = whole(h.back_least) if h.back_least == h.back_most else f"{h.back_least} to {h.back_most}"
+    count = (
+        whole(h.back_least)
+        if h.back_least == h.back_most
+        else f"{whole(h.back_least)} to {whole(h.back_most)}"
+    )
     return f"{count} of {whole(fix.placed)}"
 
 
