@@ -241,7 +241,7 @@ def test_of_many_rows_those_with_news_are_told_and_the_others_counted(
     worse = [SimpleNamespace(key=f"W{n}", verdict="worse", **fleet) for n in range(7)]
     trend._say_rows(SimpleNamespace(rows=fleets))  # type: ignore[arg-type]
     assert capsys.readouterr().err.count("told") == 4
-    for rows, some, rest in ((fleets * 2, 0, "all 8: as"), (fleets + worse, 5, "the other 6: as")):
+    for rows, some, rest in ((fleets * 2, 0, "the 8 rows: as"), (fleets + worse, 5, "the other 6 rows: as")):
         trend._say_rows(SimpleNamespace(rows=rows))  # type: ignore[arg-type]
         said = capsys.readouterr().err
         assert said.count("told") == some == said.count("W") and rest in said and "--format json" in said
@@ -251,4 +251,4 @@ def test_of_many_rows_those_with_news_are_told_and_the_others_counted(
     old = SimpleNamespace(key="old", verdict="wear_out", **lot)
     life._say_rows("lot", SimpleNamespace(rows=[*lots, old], total=old))  # type: ignore[arg-type]
     said = capsys.readouterr().err
-    assert said.count("told") == said.count("lot old") == 2 and "the other 6: as the table says" in said
+    assert said.count("told") == said.count("lot old") == 2 and "the other 6 rows: as the table says" in said

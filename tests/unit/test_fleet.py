@@ -143,6 +143,35 @@ def test_unresolved_names_where(red: FleetRecord) -> None:
     assert red.as_of == "2024-06-30"
 
 
+def test_refused_after_the_records_end(tmp_path: Path) -> None:
+    """Of a refusal after the last load on record nobody can say that there was no load since."""
+    later = TABLES | {"refusals": [*TABLES["refusals"], refusal(55, "T4", 190)]}
+    f = ask(store_from(tmp_path, later))
+    assert f.as_of == "2024-06-30" and [u.trailer_id for u in f.unresolved] == ["T3"]
+
+
+def test_of_many_unresolved_the_first_are_named_and_all_are_a_click_away(red: FleetRecord) -> None:
+    many = replace(red, unresolved=tuple(replace(red.unresolved[0], trailer_id=f"U{n}") for n in range(30)))
+    sections = {s.id: s for s in fleet_page(many).sections}
+    assert "U0, U1, U2, U3, U4, and 25 more" in sections["to-do"].lede and "U5" not in sections["to-do"].lede
+    table = sections["unresolved"].table
+    assert table and table.folded and len(table.rows) == 30
+
+
+def test_of_many_that_stand_out_the_worst_are_told_and_all_stand_first_in_the_table(red: FleetRecord) -> None:
+    one = next(t for t in red.trailers if t.stops.faults)
+    worse = [
+        replace(one, trailer_id=f"W{n}", clearly_more=True, stops=replace(one.stops, faults=10 + n))
+        for n in range(8)
+    ]
+    (section,) = [
+        s for s in fleet_page(replace(red, trailers=(*red.trailers, *worse))).sections if s.id == "trailers"
+    ]
+    assert [line[:2] for line in section.lede.split("\n\n")[:5]] == ["W7", "W6", "W5", "W4", "W3"]
+    assert "3 more stand first in the table of trailers." in section.lede
+    assert section.table and [row[0] for row in section.table.rows[:8]] == [f"W{n}" for n in range(8)]
+
+
 def test_the_page_says_so(red: FleetRecord) -> None:
     page = fleet_page(red)
     for words in ("4 faults stopped Red's trailers", "76 hours", "180 EUR"):

@@ -7,9 +7,12 @@ from typing import Any
 
 import pytest
 
+from repermit.studies.ages.changes import AfterChange, ChangeRow, Verdict
+from repermit.studies.readers.what_pays import Action, Spared
 from repermit_reports.charts import fleet, plot, shops
 from repermit_reports.flat import flat
 from repermit_reports.page import Column, Table
+from repermit_reports.pages.monthly.before_after import _told
 from repermit_reports.pages.monthly.lanes import MOST_LANES, lanes_section
 from repermit_reports.render import MOST_ROWS, cut, rows
 
@@ -39,8 +42,9 @@ def test_of_many_shops_those_apart_are_named(many: int, named: int) -> None:
         for n in range(many)
     ]  # fmt: skip
     limits = [{"expected": 1.0, "low_95": 0.5, "high_95": 2.0, "low_998": 0.2, "high_998": 3.0}]
-    (written,) = texts(shops.funnel(made, limits), "shop")
-    assert written == [f"S{n}" for n in range(named)]
+    assert texts(shops.funnel(made, limits), "shop") == [[f"S{n}" for n in range(named)]]
+    none = shops.funnel([row | {"apart": False} for row in [*made, *made]], limits)
+    assert texts(none, "shop") == []  # a layer without rows would be an axis without end
 
 
 def test_bars_far_out_are_one() -> None:
@@ -84,9 +88,34 @@ def test_of_many_lanes_the_first_are_drawn(more: int) -> None:
         )
         for n in range(MOST_LANES + more)
     ]  # fmt: skip
-    found = SimpleNamespace(rows=tuple(made), window="2025", not_placed=0, sentence=lambda: "told")
+    found = SimpleNamespace(rows=tuple(made), window="2025", not_placed=0, sentences=lambda: ["told"])
     section = lanes_section(SimpleNamespace(lanes=found))  # type: ignore[arg-type]
     assert section.figure and section.table
     (counted,) = texts(section.figure.chart, "n")
     assert len(counted) == MOST_LANES and len(section.table.rows) == len(made)
     assert ("Of 45 lanes the first 40" in section.figure.says) == bool(more)
+
+
+def test_of_many_trailers_to_pull_in_the_first_are_named() -> None:
+    spared = Spared(30.0, 12.0, 53.0)
+    told = Action("trailers", tuple(f"T{n}" for n in range(26)), spared, None, "", "").sentence()
+    assert told.startswith("Pull in T0, T1, T2, T3, T4, and 21 more: spares about 30")
+
+
+def test_of_many_changes_those_with_news_are_told() -> None:
+    def change(n: int, verdict: Verdict) -> ChangeRow:
+        told = AfterChange(10.0, 0.5, 0.4, 0.6, verdict)
+        return ChangeRow(
+            f"c{n:02}", 10, 90, "all", "2025-01-01", "2025-01-01", 10, 300.0, 5, 300.0, 0.5, None, told
+        )
+
+    def pairs(*rows: ChangeRow) -> list[tuple[ChangeRow, AfterChange]]:
+        return [(row, row.by_loads) for row in rows if row.by_loads]
+
+    few = [change(n, "fewer") for n in range(2)]
+    same = [change(n, "about_the_same") for n in range(2, 12)]
+    assert len(_told(pairs(*few, *same[:3]))) == 5
+    told = _told(pairs(*same, *few))
+    assert [text[:3] for text in told[:-1]] == ["c00", "c01"] and told[
+        -1
+    ] == "Of 10 more changes the table tells."

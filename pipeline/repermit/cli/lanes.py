@@ -25,7 +25,10 @@ def lanes(asked: Asked) -> None:
     if asked.form is Format.table:
         renamed = {"low": "rate_ratio_low", "high": "rate_ratio_high"}
         write(asked.form, None, SHOWN, [[row[renamed.get(n, n)] for n in SHOWN] for row in found])
-        say(f"{selection.window}. {result.sentence()}")
+        first, *others = result.sentences()
+        say(f"{selection.window}. {first}")
+        for sentence in others:
+            say(sentence)
         if result.not_placed:
             say(f"not shown: {result.not_placed} cleared refusals whose lane is not recorded")
         return

@@ -77,7 +77,7 @@ def _say_rows(key: str, result: Lives) -> None:
     for row in (*told, result.total):
         say(f"{key} {row.key if row.key is not None else 'not recorded'}: {row.sentence}")
     if others := len(result.rows) - len(told):
-        say(f"{'the other' if told else 'all'} {whole(others)}: {rest}")
+        say(f"the {'other ' if told else ''}{whole(others)} rows: {rest}")
 
 
 def differing(key: str, p: float | None) -> str:

@@ -83,5 +83,5 @@ def _say_rows(result: Trends) -> None:
             say(f"  {row.compared}")
     if others := len(result.rows) - len(told):
         say(
-            f"{'the other' if told else 'all'} {whole(others)}: as the table says; --format json has a sentence for each"
+            f"the {'other ' if told else ''}{whole(others)} rows: as the table says; --format json has a sentence for each"
         )

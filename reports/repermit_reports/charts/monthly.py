@@ -20,7 +20,9 @@ def control(rows: Rows, per: str) -> Chart:
     """
 
     def months(some: Rows) -> alt.Chart:
-        x = alt.X("month:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y"))
+        x = alt.X(
+            "month:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y", labelBound=True)
+        )
         return plot(some).encode(x=x)
 
     tips = [

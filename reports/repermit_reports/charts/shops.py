@@ -56,8 +56,13 @@ def funnel(rows: Rows, limits: Rows) -> Chart:
         )
     )
     named = rows if len(rows) <= MOST_NAMED else [row for row in rows if row["apart"]]
-    names = plot(named).mark_text(dy=-12).encode(x=x, y=alt.Y("ratio:Q"), text=alt.Text("shop:N"))
-    return alt.layer(*edges, one, points, names)
+    most = max(row["expected"] for row in limits)
+    names = []  # towards the middle, where there is room for a long name
+    for far in (False, True):
+        if some := [row for row in named if (row["expected"] > most / 2) == far]:
+            text = plot(some).encode(x=x, y=alt.Y("ratio:Q"), text=alt.Text("shop:N"))
+            names.append(text.mark_text(dy=-12, dx=8 if far else -8, align="right" if far else "left"))
+    return alt.layer(*edges, one, points, *names)
 
 
 def times_as_often(rows: Rows) -> Chart:

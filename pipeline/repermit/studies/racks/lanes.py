@@ -16,7 +16,7 @@ from repermit.studies.racks.lane_row import Chance, LaneRow, Since
 from repermit.studies.racks.terminal_counts import in_order
 from repermit.studies.selection import Selection, Window, covered
 from repermit.warehouse import Connection, once, one, rows, settings_of
-from repermit.wording import NAMED, named, whole
+from repermit.wording import NAMED, whole
 
 if TYPE_CHECKING:
     from repermit.statistics.strata import Held
@@ -40,14 +40,22 @@ class Lanes:
         """The row of a lane."""
         return next((row for row in self.rows if (row.terminal, row.lane) == (terminal, lane)), None)
 
-    def sentence(self) -> str:
-        """What stands out, in one sentence a lane."""
+    def sentences(self) -> list[str]:
+        """What stands out, in one sentence a lane; of many lanes the first, and how many more there are."""
         out = [row.sentence() for row in self.rows if row.flagged]
         if out:
-            return named(out, " ") + ("" if len(out) <= NAMED else " stand out.")
+            more = len(out) - NAMED
+            return [
+                *out[:NAMED],
+                *([f"{whole(more)} more of {whole(len(self.rows))} lanes stand out."] if more > 0 else []),
+            ]
         few = sum(row.verdict == "too_few" for row in self.rows)
         rest = f"; of {whole(few)} there are too few to tell" if few else ""
-        return f"No lane of {whole(len(self.rows))} stands out{rest}."
+        return [f"No lane of {whole(len(self.rows))} stands out{rest}."]
+
+    def sentence(self) -> str:
+        """The same as one text."""
+        return " ".join(self.sentences())
 
 
 CELLS = f"""

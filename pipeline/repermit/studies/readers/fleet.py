@@ -168,7 +168,7 @@ group by 1, 2, 3 order by visits desc, kind
 UNRESOLVED = f"""
 select fleet, trailer_id, strftime(started_at, '%Y-%m-%d') as since, terminal, lane, $end <= open_until as counted
 from marts.faults f
-where counts_as = 'fault' and outcome = 'open' and {WHO}
+where counts_as = 'fault' and outcome = 'open' and started_at < $end and {WHO}
     and ($end <= open_until or (WITH_LOADS and not exists (
         select 1 from marts.repairs r where r.trailer_id = f.trailer_id and r.received_at >= f.started_at)))
 order by started_at, trailer_id

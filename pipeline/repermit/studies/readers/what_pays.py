@@ -21,7 +21,7 @@ from repermit.studies.repairs.holding import LEAST_FIXES, difference
 from repermit.studies.repairs.repaired import load
 from repermit.studies.selection import Selection, Window, covered, of_fleet
 from repermit.warehouse import Connection, once, settings_of
-from repermit.wording import amount, estimate, number, percent, seen, whole, words
+from repermit.wording import amount, estimate, named, number, percent, seen, tally, whole, words
 
 if TYPE_CHECKING:
     from repermit.studies.repairs.repaired import IntArray
@@ -63,7 +63,7 @@ class Action:
 
     def sentence(self) -> str:
         """What to do and what it spares, in plain words."""
-        name = ", ".join(self.names)
+        name = named(self.names)
         what = {
             "trailers": f"Pull in {name}",
             "lane": f"Have the terminal look at lane {name}",
@@ -167,21 +167,24 @@ def _trailers(con: Connection, store: str, year: Selection, quarter: Selection) 
     if told is None or told.typical is None or told.p is None or told.p >= CHANCE or told.per != "1000_loads":
         return []
     ahead = {row["trailer_id"]: row["loads"] for row in of_fleet(con, BY_TRAILER, quarter)}
-    named = [u for u in told.named if u.key in ahead]
-    if not named:
+    worst = [u for u in told.named if u.key in ahead]
+    if not worst:
         return []
     value, low, high = (
-        sum(max(rate - told.typical, 0.0) * ahead[u.key] / 1000 for u in named for rate in [getattr(u, name)])
+        sum(max(rate - told.typical, 0.0) * ahead[u.key] / 1000 for u in worst for rate in [getattr(u, name)])
         for name in ("rate", "low", "high")
     )
-    each = "; ".join(
-        f"{u.key}: {seen_faults(u.faults)}, {percent(u.worst_tenth)} likely among the worst tenth"
-        for u in named
+    each = named(
+        [
+            f"{u.key}: {seen_faults(u.faults)}, {percent(u.worst_tenth)} likely among the worst tenth"
+            for u in worst
+        ],
+        "; ",
     )
     return [
         Action(
             "trailers",
-            tuple(str(u.key) for u in named),
+            tuple(str(u.key) for u in worst),
             Spared(value, low, high),
             None,
             f"In {year.window}, of {whole(told.units)} trailers: {each}. Brought to the usual {number(told.typical)} per 1,000 loads.",
@@ -197,7 +200,7 @@ def _worst(con: Connection, store: str, year: Selection) -> Worse | None:
 
 def seen_faults(faults: float) -> str:
     """A count of faults that may be shared out."""
-    return seen(int(faults), "fault") if faults == int(faults) else f"about {number(faults)} faults"
+    return seen(int(faults), "fault") if faults == int(faults) else f"about {tally(faults)} faults"
 
 
 def _lanes(con: Connection, store: str, year: Selection, quarter: Selection) -> list[Action]:

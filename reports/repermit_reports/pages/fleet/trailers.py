@@ -6,7 +6,7 @@ from collections import Counter
 from datetime import date
 
 from repermit.studies.readers.fleet import FleetRecord, Trailer
-from repermit.wording import amount, number, percent, seen, whole
+from repermit.wording import NAMED, amount, number, percent, seen, whole
 from repermit_reports.charts import fleet as charts
 from repermit_reports.page import Column, Figure, Section, Table
 from repermit_reports.pages.fleet.to_do import names, pulled_in
@@ -18,6 +18,10 @@ from repermit_reports.pages.fleet.words import (
     money_column,
 )
 from repermit_reports.pages.words import ONLY_WHAT_STOPS
+
+FOLDED_FROM = 20
+"""A table of more unresolved trailers is folded: on a phone it would be pages long."""
+OF_ALL = "of all fleets among the worst"
 
 
 def unresolved(f: FleetRecord) -> Section | None:
@@ -43,6 +47,7 @@ def unresolved(f: FleetRecord) -> Section | None:
             )
             for u in f.unresolved
         ),
+        folded=len(f.unresolved) > FOLDED_FROM,
     )
     lede = (
         f"{seen(len({u.trailer_id for u in f.unresolved}), 'trailer')} refused, with no repair and no load on record since."
@@ -81,11 +86,16 @@ def trailers(f: FleetRecord) -> Section:
     ]
     worse = [t for t in f.trailers if t.clearly_more]
     rest = len(f.trailers) - len(worse)
-    lines = [_worse_line(f, t) for t in worse]
-    of_all = [name for name in pulled_in(f) if name not in {t.trailer_id for t in worse}]
+    worst_first = sorted(worse, key=lambda t: (-t.stops.faults, t.trailer_id))
+    lines = [_worse_line(f, t) for t in (worst_first[:NAMED] if len(worse) > NAMED else worse)]
+    if len(worse) > NAMED:
+        lines.append(f"{whole(len(worse) - NAMED)} more stand first in the table of trailers.")
+    pulled = pulled_in(f)
+    of_all = [name for name in pulled if name not in {t.trailer_id for t in worse}]
     if of_all:
         lines.append(
             f"{names(of_all)}: against the trailers of all fleets probably among the worst tenth, so under What to do; against this fleet's others alone {TOO_FEW}."
+            + (" They stand first in the table of trailers." if len(of_all) > NAMED else "")
         )
     lines.append(
         f"The other {whole(rest)}: {TOO_FEW}. So few faults differ that much by chance alone, so their order says nothing."
@@ -93,7 +103,8 @@ def trailers(f: FleetRecord) -> Section:
         else f"No trailer stands clearly above the others. Of all {whole(rest)}: {TOO_FEW}; so few faults differ that much by chance alone, so their order says nothing."
     )
     shown = sorted(
-        (t for t in f.trailers if t.stops.faults), key=lambda t: (not t.clearly_more, t.trailer_id)
+        (t for t in f.trailers if t.stops.faults),
+        key=lambda t: (not t.clearly_more, t.trailer_id not in pulled, t.trailer_id),
     )
     none = len(f.trailers) - len(shown)
     most = max((t.stops.faults for t in f.trailers), default=0)
@@ -117,7 +128,7 @@ def trailers(f: FleetRecord) -> Section:
             ),
             tuple((row["faults"], row["trailers"], row["stands"]) for row in rows),
         ),
-        table=_trailers_table(f, shown),
+        table=_trailers_table(f, shown, pulled),
         notes=(
             f"{seen(none, 'trailer')} had no fault on record, which is {TOO_FEW} as well."
             if none
@@ -140,7 +151,7 @@ def _worse_line(f: FleetRecord, t: Trailer) -> str:
     )
 
 
-def _trailers_table(f: FleetRecord, shown: list[Trailer]) -> Table:
+def _trailers_table(f: FleetRecord, shown: list[Trailer], pulled: list[str]) -> Table:
     return Table(
         "trailers-table",
         "Trailers with a fault, by name",
@@ -169,7 +180,7 @@ def _trailers_table(f: FleetRecord, shown: list[Trailer]) -> Table:
         tuple(
             (
                 t.trailer_id if t.in_fleet else f"{t.trailer_id} (no longer in the fleet)",
-                CLEARLY if t.clearly_more else TOO_FEW,
+                CLEARLY if t.clearly_more else f"{TOO_FEW}; {OF_ALL}" if t.trailer_id in pulled else TOO_FEW,
                 t.stops.faults,
                 t.others_bring,
                 t.worst_tenth,

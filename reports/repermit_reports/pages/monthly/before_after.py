@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from repermit.studies.ages.changes import VERDICT_WORDS, AfterChange, change_sentence
+from repermit.studies.ages.changes import VERDICT_WORDS, AfterChange, ChangeRow, change_sentence
 from repermit.studies.readers.monthly import Monthly
+from repermit.wording import NAMED, whole
 from repermit_reports.page import Column, Section, Table
 
 
@@ -38,10 +39,22 @@ def before_after(m: Monthly) -> Section | None:
     return Section(
         "changes",
         "Did the changes work",
-        "\n\n".join(change_sentence(row) for row, _ in found),
+        "\n\n".join(_told(found)),
         table=table,
         notes=(
             "Trailers that were chosen because they were bad come down by themselves, so each is held against its own past shrunken towards that of all, not against its raw count before. Season and drift are those of the trailers without the change.",
             "Other changes made to the same trailers at the time can't be told apart from this one.",
         ),
     )
+
+
+def _told(found: list[tuple[ChangeRow, AfterChange]]) -> list[str]:
+    """Each change in words; of many those that brought fewer or more faults, and how many others there are."""
+    shown = [row for row, _ in found]
+    if len(shown) > NAMED:
+        shown = [row for row, told in found if told.verdict in ("fewer", "more")][:NAMED]
+    rest = len(found) - len(shown)
+    return [
+        *map(change_sentence, shown),
+        *([f"Of {whole(rest)} more changes the table tells."] if rest else []),
+    ]

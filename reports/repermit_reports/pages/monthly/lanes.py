@@ -69,7 +69,7 @@ def lanes_section(m: Monthly) -> Section:
     return Section(
         "rack-side",
         "Lanes: the rack's side",
-        found.sentence(),
+        "\n\n".join(found.sentences()),
         figure=Figure(
             "rack-side-figure",
             charts.lanes(rows[:MOST_LANES], [str(r["lane"]) for r in rows[:MOST_LANES]]),

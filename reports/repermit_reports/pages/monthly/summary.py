@@ -6,7 +6,7 @@ from repermit.studies.ages.changes import VERDICT_WORDS
 from repermit.studies.frequency.months import MonthJudged, month_sentence, shift_sentence
 from repermit.studies.frequency.outlook import ALL
 from repermit.studies.readers.monthly import Monthly
-from repermit.wording import estimate, interval, named, number, percent, seen, whole, words
+from repermit.wording import NAMED, estimate, interval, named, number, percent, seen, whole, words
 from repermit_reports.pages.monthly.positions import a_rate, per
 
 
@@ -76,9 +76,11 @@ def _lanes(m: Monthly) -> str:
         return "No lane stands out." if m.lanes.rows else ""
     told = [
         f"lane {row.lane} of {row.terminal} refuses {estimate(row.rate_ratio, row.rate_ratio_low, row.rate_ratio_high)} times"
-        for row in flagged
+        for row in flagged[:NAMED]
     ]
-    return f"L{named(told)[1:]} what the same trailers meet elsewhere."
+    more = len(flagged) - NAMED
+    rest = f" {whole(more)} more lanes stand out." if more > 0 else ""
+    return f"L{', '.join(told)[1:]} what the same trailers meet elsewhere.{rest}"
 
 
 def _lots(m: Monthly) -> str:

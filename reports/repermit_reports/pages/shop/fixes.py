@@ -8,7 +8,7 @@ from __future__ import annotations
 from repermit.studies.readers.shop import Compared, ShopRecord
 from repermit.studies.repairs.came_back import CameBack
 from repermit.studies.repairs.fixes import Fix, Horizon
-from repermit.wording import number, seen, whole, words
+from repermit.wording import NAMED, number, seen, whole, words
 from repermit_reports.charts import shop as charts
 from repermit_reports.page import Column, Figure, Section, Table
 
@@ -177,9 +177,11 @@ def how_done(s: ShopRecord) -> Section:
         return Section(id_, title, lede)
     told = enough(s.methods)
     parts = []
-    for c in told:
+    for c in told[:NAMED]:
         other = f"; at the other shops {of_them(c.elsewhere)}" if c.elsewhere else ""
         parts.append(f"{words(c.name).capitalize()}: back within 90 days {of_them(c.here)}{other}.")
+    if more := told[NAMED:]:
+        parts.append(f"Of {whole(len(more))} more ways the table tells.")
     if not told:
         parts.append(f"No way of working has {FEW} fixes yet: too few to tell.")
     elif len(told) > 1:
