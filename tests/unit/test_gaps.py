@@ -63,6 +63,14 @@ def test_refusals_that_were_not_sent_are_missed_where_many_are_usual(tmp_path: P
     )
 
 
+def test_many_months_of_one_terminal_are_one_sentence() -> None:
+    rows = tuple(Gap("terminal", "East", f"2024-{n:02}", 100.0 + n) for n in range(1, 10))
+    assert Gaps(1, 0, rows).sentences() == (
+        "No refusal is on record of East in 2024-01, 2024-02, 2024-03, 2024-04, 2024-05, and 4 more, where 101 to 109"
+        " episodes a month are usual for so many loads: were they sent?",
+    )
+
+
 def test_a_month_of_which_nothing_was_sent_is_missed(tmp_path: Path) -> None:
     gone = found(tmp_path, {("West", 4), ("West", 6)}, {("West", 4), ("West", 6)})
     assert gone.rows == (Gap("terminal", "West", "2024-04", None), Gap("terminal", "West", "2024-06", None))

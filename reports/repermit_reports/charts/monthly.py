@@ -21,7 +21,10 @@ def control(rows: Rows, per: str) -> Chart:
 
     def months(some: Rows) -> alt.Chart:
         x = alt.X(
-            "month:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y", labelBound=True)
+            "month:T",
+            title=None,
+            scale=alt.Scale(type="utc"),
+            axis=alt.Axis(format="%b %Y", labelBound=True, labelOverlap="greedy"),
         )
         return plot(some).encode(x=x)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from repermit.studies.selection import Window
 from repermit.warehouse import Connection, one, records
-from repermit.wording import number
+from repermit.wording import interval, named, number
 
 CHANCE = 1e-4
 """A month without refusals is told where so many episodes are usual that chance leaves it empty at most so often.
@@ -50,10 +50,15 @@ class Gaps:
         for terminal in dict.fromkeys(row.name for row in rows):
             mine = [row for row in rows if row.name == terminal]
             if empty := [row.month for row in mine if row.usual is None]:
-                yield f"Nothing is on record of {terminal} in {', '.join(empty)}: was a file left out?"
-            for row in mine:
-                if row.usual is not None:
-                    yield f"No refusal is on record of {terminal} in {row.month}, where {number(row.usual)} episodes are usual for so many loads: were they sent?"
+                yield f"Nothing is on record of {terminal} in {named(empty)}: was a file left out?"
+            if usual := {row.month: row.usual for row in mine if row.usual is not None}:
+                each = [*usual.values()]
+                many = (
+                    f"{number(each[0])} episodes"
+                    if len(each) == 1
+                    else f"{interval(min(each), max(each))} episodes a month"
+                )
+                yield f"No refusal is on record of {terminal} in {named([*usual])}, where {many} are usual for so many loads: were they sent?"
 
     def _of_shops(self) -> Iterator[str]:
         rows = [row for row in self.rows if row.place == "shop"]
@@ -61,7 +66,7 @@ class Gaps:
             yield "Each shop has visits in every month since its first wherever many are usual."
         for shop in dict.fromkeys(row.name for row in rows):
             mine = [row for row in rows if row.name == shop]
-            empty = ", ".join(row.month for row in mine)
+            empty = named([row.month for row in mine])
             yield f"No visit is on record of {shop} in {empty}, where {number(mine[0].usual)} a month are usual: was a file left out?"
 
 

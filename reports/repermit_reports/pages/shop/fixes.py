@@ -56,7 +56,9 @@ def of_them(fix: Fix) -> str:
 
 
 def _limits(h: Horizon) -> str:
-    return f"{number((h.risk_low or 0) * 100, 2)} to {number((h.risk_high or 0) * 100, 2)}"
+    low = (h.risk_low or 0) * 100
+    least = "under 0.1" if 0 < low < 0.1 else number(low, 2)
+    return f"{least} to {number((h.risk_high or 0) * 100, 2)}"
 
 
 def enough(compared: tuple[Compared, ...]) -> list[Compared]:
