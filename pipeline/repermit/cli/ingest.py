@@ -12,6 +12,7 @@ from repermit.cli import options
 from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait
 from repermit.cli.talk import say, watched
 from repermit.errors import StoreError
+from repermit.wording import whole
 
 
 def ingest(
@@ -55,11 +56,11 @@ def ingest(
         which = "what was given" if again == files else f"{again} of the {files} files"
         say(f"{which} had been read before; all its rows count as duplicates")
     if result.fell:
-        say(f"{result.fell} rows accepted earlier now fail a rule and wait in the quarantine")
+        say(f"{whole(result.fell)} rows accepted earlier now fail a rule and wait in the quarantine")
     if result.left_waiting:
-        say(f"{result.left_waiting} rows left the quarantine")
+        say(f"{whole(result.left_waiting)} rows left the quarantine")
     if result.waiting:
-        say(f"{result.waiting} rows wait in the quarantine; see why with: repermit quarantine")
+        say(f"{whole(result.waiting)} rows wait in the quarantine; see why with: repermit quarantine")
     if result.changed:
         from repermit.studies.records.clocks import clock_errors
 

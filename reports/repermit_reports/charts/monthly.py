@@ -24,7 +24,7 @@ def control(rows: Rows, per: str) -> Chart:
             "month:T",
             title=None,
             scale=alt.Scale(type="utc"),
-            axis=alt.Axis(format="%b %Y", labelBound=True, labelOverlap="greedy"),
+            axis=alt.Axis(format="%b %Y", labelBound=True),
         )
         return plot(some).encode(x=x)
 
@@ -180,9 +180,11 @@ def fixes(rows: Rows, order: list[str]) -> Chart:
     base = plot(rows).encode(y=alt.Y("action:N", sort=order, title=None))
     scale = with_room(rows, "risk", "high")
     title = ["back at the same place", "within 90 days"]  # as wide as a phone shows
-    x = alt.X("risk:Q", title=title, scale=scale, axis=alt.Axis(format="%"))
+    none_beyond = "datum.value > 1 ? '' : datum.label"  # there is room behind 100 %, and no share
+    axis = alt.Axis(format="%", labelExpr=none_beyond)
+    x = alt.X("risk:Q", title=title, scale=scale, axis=axis)
     limits = base.mark_rule(style="limits").encode(
-        x=alt.X("low:Q", title=title, scale=scale), x2=alt.X2("high:Q")
+        x=alt.X("low:Q", title=title, scale=scale, axis=axis), x2=alt.X2("high:Q")
     )
     points = base.mark_point(color=PALETTE["blue"]).encode(
         x=x,
