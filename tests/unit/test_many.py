@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
 
@@ -9,11 +10,13 @@ import pytest
 
 from repermit.studies.ages.changes import AfterChange, ChangeRow, Verdict
 from repermit.studies.readers.what_pays import Action, Spared
+from repermit.validate.run import Outcome, Validation
 from repermit_reports.charts import fleet, plot, shops
 from repermit_reports.flat import flat
 from repermit_reports.page import Column, Table
 from repermit_reports.pages.monthly.before_after import _told
 from repermit_reports.pages.monthly.lanes import MOST_LANES, lanes_section
+from repermit_reports.pages.validation import validation_page
 from repermit_reports.render import MOST_ROWS, cut, rows
 
 
@@ -119,3 +122,18 @@ def test_of_many_changes_those_with_news_are_told() -> None:
     assert [text[:3] for text in told[:-1]] == ["c00", "c01"] and told[
         -1
     ] == "Of 10 more changes the table tells."
+
+
+def test_what_holds_is_folded_and_what_does_not_stands_open() -> None:
+    def outcome(n: int, holds: bool) -> Outcome:
+        return Outcome(
+            "loads", "accepted", f"rule_{n}", f"rule {n}", False, holds, 9, 0 if holds else 1, None
+        )
+
+    outcomes = tuple(outcome(n, n > 0) for n in range(40))
+    page = validation_page(Validation(1, datetime(2026, 1, 1, tzinfo=UTC), "s", "f", outcomes))
+    broken, loads = page.sections
+    assert broken.table and not broken.table.folded and len(broken.table.rows) == 1
+    assert loads.table and loads.table.folded and len(loads.table.rows) == 40
+    assert "40 expectations: 1 of them does not hold." in loads.lede
+    assert page.headline.endswith("1 advisory one deserves a look.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from repermit.studies.records.clocks import ClockError
 from repermit.validate.run import Outcome, Validation
-from repermit.wording import whole
+from repermit.wording import seen, whole
 from repermit_reports.page import Column, Page, Section, Table
 from repermit_reports.pages.words import CAUTIONS
 
@@ -15,7 +15,14 @@ def validation_page(v: Validation, clocks: tuple[ClockError, ...] = ()) -> Page:
     if blocking:
         headline = f"{whole(len(blocking))} of {whole(len(v.outcomes))} expectations that block do not hold: do not use the figures until they do."
     else:
-        headline = f"All {whole(sum(o.blocks for o in v.outcomes))} blocking expectations hold; {whole(len(advisory))} advisory ones deserve a look."
+        look = (
+            "1 advisory one deserves"
+            if len(advisory) == 1
+            else f"{whole(len(advisory))} advisory ones deserve"
+        )
+        headline = (
+            f"All {whole(sum(o.blocks for o in v.outcomes))} blocking expectations hold; {look} a look."
+        )
     tables = list(dict.fromkeys(o.table for o in v.outcomes))
     broken = (*blocking, *advisory)
     sections = [
@@ -40,6 +47,8 @@ def validation_page(v: Validation, clocks: tuple[ClockError, ...] = ()) -> Page:
             lede += " Of loads, the rules look at what came since the last validation in which they held."
         if name == "batches":
             lede = "The count of every file."
+        fail = sum(not o.holds for o in mine)
+        lede += f" {seen(len(mine), 'expectation')}: {whole(fail) if fail else 'none'} of them {'does' if fail < 2 else 'do'} not hold."
         sections.append(
             Section(
                 f"of-{name.replace('_', '-')}",
@@ -112,4 +121,7 @@ def _table(id_: str, caption: str, outcomes: tuple[Outcome, ...], *, with_table:
     if with_table:
         columns.insert(0, Column("table", "table"))
     rows.sort(key=lambda row: row[:2])
-    return Table(id_, caption, tuple(columns), tuple(tuple(cells) for _, _, cells in rows))
+    # what does not hold stands open above; all that holds is hundreds of rows
+    return Table(
+        id_, caption, tuple(columns), tuple(tuple(cells) for _, _, cells in rows), folded=not with_table
+    )
