@@ -165,10 +165,9 @@ class Table:
 
     @property
     def key_rules(self) -> list[str]:
-        """The names of the rules without which a row has no key."""
-        return [
-            f"{name}_{what}" for name in self.key for what in ("given", "reads", "real", "once", "listed")
-        ]
+        """The names of the rules without which a row has no key. `moment_given`: the key has a day or a time."""
+        parts = (*self.key, "moment")
+        return [f"{name}_{what}" for name in parts for what in ("given", "reads", "real", "once", "listed")]
 
     @property
     def needs(self) -> set[str]:

@@ -316,6 +316,18 @@ def test_a_row_that_withdraws_still_needs_its_key(ledger: Ledger) -> None:
     assert "withdrawn_reads" in no_word[1]
 
 
+def test_a_load_of_no_day_is_not_taken_back_by_another(ledger: Ledger) -> None:
+    """Its key has a day or a time; nothing tells that two lines without one mean the same load."""
+    no_day = load_line(loaded_on=None, loads=2)
+    ledger.give(trailers=[trailer()], loads=[load_line(loads=1)])
+    assert counts(ledger.give(loads=[no_day])) == (0, 0, 0, 1)
+    assert counts(ledger.give(loads=[no_day | {"withdrawn": "yes"}])) == (0, 0, 0, 1)
+    assert counts(ledger.give(loads=[no_day | {"loads": 3}])) == (0, 0, 0, 1)
+    assert counts(ledger.give(loads=[no_day])) == (0, 1, 0, 0)
+    assert ledger.waiting("loads", "loads") == [(n, ["moment_given"]) for n in ("2", "2", "3")]
+    assert ledger.current("loads", "loads") == [(1,)]
+
+
 # --- waiting ---------------------------------------------------------------------------------------------------------
 
 
