@@ -15,9 +15,6 @@ IS_ROW = f"not list_has_any(reasons, [{', '.join(literal(rule.name) for rule in 
 """SQL of a waiting row that has columns, and so is judged again."""
 
 
-NULL_TEXT = "cast(null as varchar)"
-
-
 def clean(column: str) -> str:
     """A cell as read: without blanks and line breaks around it, empty = not known.
 
@@ -29,10 +26,11 @@ def clean(column: str) -> str:
 
 def text_struct(table: Table, source: str = "s", lacking: Collection[str] = ()) -> str:
     """The row as read, as a struct, from a relation of text columns, of which some are `lacking` in all rows."""
-    cells = (
-        f"{quote(c.name)}: {NULL_TEXT if c.name in lacking else clean(f'{source}.{quote(c.name)}')}"
-        for c in table.all_columns
-    )
+
+    def cell(name: str) -> str:
+        return "cast(null as varchar)" if name in lacking else clean(f"{source}.{quote(name)}")
+
+    cells = (f"{quote(c.name)}: {cell(c.name)}" for c in table.all_columns)
     return "{" + ", ".join(cells) + "}"
 
 
@@ -145,11 +143,12 @@ def lacks(table: Table, header: str) -> str:
 
 def _filled(table: Table, inner: str, lacking: Collection[str] | None) -> str:
     """Rows in which a column that the file lacks stays as it is accepted: no column says nothing, an empty cell says
-    "not known". What was taken back does not come back so. Which those are, where it is not known, each row tells."""
+    "not known". What was taken back does not come back so. Without `lacking` each row tells what its file lacks."""
     names = [name for name, _ in typed_columns(table)]
     key = [name for name in names if name.removesuffix("_until") in table.key]
-    filled = {c.name for c in table.columns if c.name not in table.key}
-    filled &= filled if lacking is None else set(lacking)
+    filled = [
+        c.name for c in table.columns if c.name not in table.key and (lacking is None or c.name in lacking)
+    ]
     if not filled:
         return inner
     same = " and ".join(f"i.row.{quote(n)} is not distinct from cur.{quote(n)}" for n in key)
@@ -175,7 +174,7 @@ def rows_to_judge(
     """A query with the columns `keep` of `source` (alias s), and `text`, `row` and the looked-up structs.
 
     `source` has text columns and what the file `lacks`, or the typed columns of an accepted table where `stored`.
-    `lacking`: the columns that its file lacks, where all rows are of one.
+    `lacking`: the columns that the file lacks, where all rows are of one.
     """
     if stored:
         text, row = stored_structs(table)

@@ -76,7 +76,7 @@ def asking(store: Path, wait_s: float, as_of: str | None = None) -> Iterator[Con
 
 
 def _read(library: str) -> None:
-    with suppress(ImportError):  # it is told where the library is used
+    with suppress(ImportError):  # which is told where the library is used
         import_module(library)
 
 
@@ -109,8 +109,7 @@ class Asked:
     wait: Wait = 0.0
 
     def opened(self, *libraries: str) -> AbstractContextManager[Connection]:
-        """The store, open for the question. Those of the `libraries` that answer it are slow to be read the first time:
-        they are while the store is asked."""
+        """The store, open for the question. The `libraries` that answer it, slow to be read, are read meanwhile."""
         for library in libraries:
             Thread(target=_read, args=(library,)).start()
         return asking(self.store, self.wait, self.as_of)

@@ -169,8 +169,9 @@ def _make(
 ) -> dict[Wanted, Report]:
     """Make the pages: this process asks, the one beside draws.
 
-    Of a store as it is (not as of a day) that one at first, while it has nothing to draw, asks as well: for the trends
-    of the month and for the shops' pages. Those that it has not begun once all others are asked for are asked for here.
+    Of a store as it is, not as it was known then, that one asks as well, at first while it has nothing to draw: for the
+    trends of the month, then for the shops' pages. Those that it has not begun once all others are asked for are asked
+    for here.
     """
     if not pages:
         return {}

@@ -68,14 +68,16 @@ def _take_candidates(con: Connection, table: Table) -> bool:
 
 
 def _may_have_stood(con: Connection, table: Table, stood: str) -> bool:
-    """Whether a row that stood may have the key of a candidate. In the exposure log, where each row and its key have a
-    day or a time, only one within those of the candidates: days that come for the first time need no search."""
+    """Whether a row that stood may have the key of a candidate.
+
+    Each key of the exposure log has a day or a time, so there only a row within those of the candidates may: of days that
+    come for the first time none is searched for.
+    """
     any_stood = bool(one(con, f"select exists {stood}"))
     if table.keeps_lines or not any_stood:
         return any_stood
-    times = [
-        quote(name) for name, kind in typed_columns(table) if name in key_of(table) and kind != "VARCHAR"
-    ]
+    key = key_of(table)
+    times = [quote(name) for name, kind in typed_columns(table) if name in key and kind != "VARCHAR"]
     edges = ", ".join(f"[cast(min({time}) as varchar), cast(max({time}) as varchar)]" for time in times)
     return any(
         one(con, f"select exists (from {stood} where {time} between {literal(first)} and {literal(last)})")
@@ -88,8 +90,8 @@ def _find_rivals(con: Connection, table: Table) -> bool:
     """`rivals`: the keys that several candidates share; whether there are any."""
     # As many hashes as rows tell that no two share a key: the dearest question, in its cheapest form.
     hashed, key = f"hash({listed(table.key)})", listed(key_of(table))
-    rows = one(con, "select count(*) from candidates")
-    if rows == one(con, f"select count(*) from (select distinct {hashed} from candidates)"):
+    count = one(con, "select count(*) from candidates")
+    if count == one(con, f"select count(*) from (select distinct {hashed} from candidates)"):
         return False
     twice = f"select {hashed} as h from candidates group by h having count(*) > 1"
     con.execute(

@@ -56,8 +56,8 @@ def gather(con: Connection, table: Table, sources: dict[int, files.Source]) -> l
             f" cast(null as bigint) as waiting_id, {adds} as sums_with, {lacks(table, header)} as lacks"
             f" from src_{batch} s{mended}"
         )
-        lacking = frozenset(columns) - set(source.header)
-        parts.append(Part(query, fixed, source.in_print, None if source.mends else lacking))
+        lacking = None if source.mends else frozenset(columns).difference(source.header)
+        parts.append(Part(query, fixed, source.in_print, lacking))
     if not parts or one(con, f"select exists (select 1 from waiting.{table.name} where left_by is null)"):
         query = (
             f"select {listed(columns, 'w.')}, w.read_in, b.ingest_id as said_in, cast(null as bigint) as row_no,"

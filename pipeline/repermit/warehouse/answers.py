@@ -1,7 +1,7 @@
 """Answers that several pages ask for are made once while a store is open for reading.
 
 May import its neighbour `queries`. A store that is open for reading does not change, so a question asked again with
-the same arguments has the same answer, and it is no matter who found it. On any other connection nothing is kept.
+the same arguments has the same answer, whoever finds it. On any other connection nothing is kept.
 """
 
 from __future__ import annotations
@@ -60,11 +60,13 @@ def once(
 
 
 def promise(
-    con: Connection, question: Callable[..., Answer], args: Hashable, answer: Callable[[], Answer]
+    con: Connection,
+    question: Callable[..., Answer],
+    args: tuple[Hashable, ...],
+    answer: Callable[[], Answer],
 ) -> None:
-    """`answer` gives what the question, asked `once` with `args` by their places, will be answered on this connection.
-
-    Nothing is promised where nothing is kept. It must be what the question would find on the same store.
+    """The question, asked `once` with `args` by their places, will be answered by what `answer` gives: it must be what
+    the question would find on this connection. Where nothing is kept, or that question is answered, nothing changes.
     """
     if (kept := _kept.get(id(con))) is not None:
         kept.setdefault(_key(question, args, {}), _Promised(answer))

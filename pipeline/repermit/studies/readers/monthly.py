@@ -253,8 +253,8 @@ def monthly(con: Connection, store: str, selection: Selection) -> Monthly:
 
 
 def trends_asked(con: Connection, store: str, selection: Selection) -> tuple[str, Selection, str]:
-    """With what the trends of the month's page are asked for. They take longest and use no other answer, so that
-    another process may work them out meanwhile, and promise them."""
+    """With what the trends of the month's page are asked for. They take longest and have next to nothing in common with
+    what else is asked, so that another process may be made to work them out meanwhile."""
     return store, Selection(_recorded(con, selection.window)), "fleet"
 
 
