@@ -23,6 +23,7 @@ from repermit.studies.readers.terminal import Terminal
 from repermit.studies.selection import select
 from repermit.warehouse import opened, rows
 from repermit_reports.charts import terminal as charts
+from repermit_reports.pages.terminal import tables
 from repermit_reports.pages.terminal.page import terminal_page
 from repermit_reports.pages.terminal.tables import lane_words, month_words
 from repermit_reports.render import render
@@ -455,3 +456,11 @@ def test_at_most_six_lanes_are_drawn(north: Terminal) -> None:
     assert figure and "Of 8 lanes, the 6 with most per load are drawn." in figure.says
     drawn = {v["lane"] for v in first_rows(figure.chart.to_dict())}
     assert drawn == {f"lane {n}" for n in range(1, 7)}
+
+
+def test_counts_of_many_lanes_are_folded(north: Terminal) -> None:
+    many = replace(north, lanes=tuple(replace(north.lanes[0], lane=str(n)) for n in range(9)))
+    for t, folded in ((north, False), (many, True)):
+        assert [
+            table(t).folded for table in (tables.where_table, tables.routes_table, tables.counts_table)
+        ] == [folded] * 3

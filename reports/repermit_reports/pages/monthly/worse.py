@@ -24,11 +24,16 @@ def worse_section(m: Monthly) -> Section:
             Column("faults", "faults", kind="number"),
             Column(
                 "rate",
-                f"faults per {per} to expect",
+                f"per {per} to expect",
                 kind="interval",
-                help="its own rate, drawn towards that of all",
+                help="faults: its own rate, drawn towards that of all",
             ),
-            Column("worst", "probability of the worst tenth", kind="percent"),
+            Column(
+                "worst",
+                "worst tenth",
+                kind="percent",
+                help="the probability that it is among the worst tenth",
+            ),
         ),
         tuple((u.key, u.faults, (u.rate, u.low, u.high), u.worst_tenth) for u in found.rows[:SHOWN]),
     )

@@ -12,6 +12,8 @@ from repermit.studies.readers.terminal import LaneMonth, LaneRow, PerLoads, Term
 from repermit.studies.selection import Window
 from repermit_reports.page import Column, Table
 
+MOST_OPEN = 8
+"""The counts of more lanes than that are folded: on a phone they would be pages long."""
 VERDICTS = {
     "stands_out": "stands out",
     "fewer": "fewer than the others",
@@ -170,6 +172,7 @@ def _by_lane(id_: str, caption: str, t: Terminal, *columns: Column) -> Table:
         f"{caption}, {period(t.year)}",
         (Column("lane", "lane"), _count("loads", "loads"), *kept),
         tuple((name, row.loads, *(row.counts[column.name] for column in kept)) for name, row in _named(t)),
+        folded=len(t.lanes) > MOST_OPEN,
     )
 
 
@@ -196,6 +199,7 @@ def routes_table(t: Terminal) -> Table:
             *((lane_words(lane), *(found[lane, to] for to in places)) for lane in lanes),
             ("all", *(sum(found[lane, to] for lane in lanes) for to in places)),
         ),
+        folded=len(t.lanes) > MOST_OPEN,
     )
 
 
