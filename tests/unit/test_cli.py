@@ -83,6 +83,8 @@ def test_a_table_aligns_and_shows_what_is_not_known_as_a_dash() -> None:
 
 def test_a_table_of_no_rows_is_its_header() -> None:
     assert show.as_table(("a", "bc"), []) == "a  bc\n-  --"
+    tiny = show.as_table(("p",), [(2.24e-116,), (0.0,), (1e-4,)]).splitlines()[2:]
+    assert [line.strip() for line in tiny] == ["<0.0001", "0", "0.0001"]
 
 
 # --- streams -------------------------------------------------------------------------------------------------------

@@ -21,6 +21,8 @@ WIDTH = 80
 """Tables are made to fit so many columns of a terminal."""
 LEAST_TEXT = 10
 """A column of text is not made narrower than this."""
+LEAST_NUMBER = 1e-4
+"""Nobody reads what is less than this, such as 2.24e-116."""
 ONE_LINE = ("file",)
 """Columns whose cells are shortened in their middle, so that their row stays one line: both ends tell files apart."""
 BROKEN = {"duplicate": "dupli-_cate", "corrected": "cor-_rected", "quarantined": "quaran-_tined"}
@@ -166,6 +168,8 @@ def _cell(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
+        if 0 < value < LEAST_NUMBER:
+            return f"<{LEAST_NUMBER:f}".rstrip("0")
         return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
     if isinstance(value, int):
         return f"{value:,}"
