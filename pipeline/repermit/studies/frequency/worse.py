@@ -11,6 +11,7 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from repermit.studies.frequency.rates import Rate, Rates, rates
@@ -91,9 +92,13 @@ class Worse:
         ]
         return f"Probably among the worst tenth of {whole(self.units)}: {named(told, '; ')}; all together {number(self.typical)}."
 
+    @cached_property
+    def _by_key(self) -> dict[Any, Unit]:
+        return {unit.key: unit for unit in self.rows}
+
     def columns(self, row: Rate) -> dict[str, float | None]:
         """What stands beside a row of `rates`."""
-        unit = next((u for u in self.rows if u.key == row.keys[self.by]), None)
+        unit = self._by_key.get(row.keys[self.by])
         loads = unit is not None and self.per == "1000_loads"
         return {
             "shrunken_per_1000_loads": unit.rate if unit and loads else None,
