@@ -25,7 +25,7 @@ def fixes(
     from repermit.studies.repairs.fixes import parse_by
 
     key = parse_by(by)
-    with asked.opened("scipy.special") as con:
+    with asked.opened() as con:
         selection = asked.select(con)
         result = ask(con, asked.store.name, selection, key)
     if asked.form is Format.table:

@@ -17,7 +17,7 @@ def lanes(asked: Asked) -> None:
     from repermit.studies.racks.lane_row import COLUMNS
     from repermit.studies.racks.lanes import lanes as ask
 
-    with asked.opened("scipy.optimize") as con:
+    with asked.opened() as con:
         selection = asked.select(con)
         result = ask(con, asked.store.name, selection)
         warn_off_record(con, selection.window)

@@ -42,7 +42,7 @@ def life(
     from repermit.studies.ages.life_row import Point
 
     key = parse_by(by)
-    with asked.opened("scipy.optimize") as con:
+    with asked.opened() as con:
         selection = asked.select(con)
         result = ask(con, asked.store.name, selection, key)
     about = result.about.as_dict() | {"sentence": result.total.sentence, "all": result.total.as_dict("key")}

@@ -20,7 +20,7 @@ def located(
     from repermit.studies.location.located import located as ask
     from repermit.wording import whole
 
-    with asked.opened("scipy.optimize") as con:
+    with asked.opened() as con:
         selection = asked.select(con)
         result = ask(con, asked.store.name, selection)
     names = tuple(Found.__dataclass_fields__)

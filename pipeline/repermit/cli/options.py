@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
-from importlib import import_module
 from pathlib import Path
-from threading import Thread
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -75,11 +73,6 @@ def asking(store: Path, wait_s: float, as_of: str | None = None) -> Iterator[Con
             yield con
 
 
-def _read(library: str) -> None:
-    with suppress(ImportError):  # which is told where the library is used
-        import_module(library)
-
-
 def warn_off_record(con: Connection, window: Window) -> None:
     """Say so where the records cover no day of the window."""
     from repermit.studies.selection import covered, on_record
@@ -108,10 +101,8 @@ class Asked:
     form: As = Format.table
     wait: Wait = 0.0
 
-    def opened(self, *libraries: str) -> AbstractContextManager[Connection]:
-        """The store, open for the question. The `libraries` that answer it, slow to be read, are read meanwhile."""
-        for library in libraries:
-            Thread(target=_read, args=(library,)).start()
+    def opened(self) -> AbstractContextManager[Connection]:
+        """The store, open for the question."""
         return asking(self.store, self.wait, self.as_of)
 
     def select(self, con: Connection) -> Selection:

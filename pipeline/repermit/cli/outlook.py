@@ -18,7 +18,7 @@ def outlook(asked: Asked) -> None:
     from repermit.studies.frequency.outlook import outlook as ask
     from repermit.studies.selection import Window, parse_month
 
-    with asked.opened("scipy.special") as con:
+    with asked.opened() as con:
         chosen = replace(asked, month=None).select(con)
         if asked.month:
             last = parse_month(asked.month)

@@ -49,7 +49,7 @@ def rates(
     from repermit.studies.frequency.worse import worse
 
     keys = () if by.strip() in ("change", "silent") else parse_by(by)
-    with asked.opened("scipy.optimize") as con:
+    with asked.opened() as con:
         selection = asked.select(con)
         if by.strip() == "change":
             from repermit.studies.ages.changes import changes

@@ -40,7 +40,7 @@ def trend(
     from repermit.studies.ages.trend import trend as ask
 
     key = parse_by(by)
-    with asked.opened("scipy.optimize") as con:
+    with asked.opened() as con:
         selection = asked.select(con)
         result = ask(con, asked.store.name, selection, key)
     shown = (*result.rows, result.total)
