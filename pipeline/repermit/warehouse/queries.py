@@ -54,20 +54,13 @@ def one(con: Connection, sql: str, parameters: Parameters = None) -> Any:
 
 
 def bring(con: Connection, name: str, columns: Mapping[str, Any]) -> None:
-    """A temporary table of arrays or lists of one length."""
-    import polars
+    """A temporary table of arrays, or lists of text, of one length."""
+    import numpy as np
 
-    frame = polars.DataFrame(dict(columns))
-    con.register("brought", _Stream(frame))
+    arrays = {
+        column: np.array(given, dtype=object) if isinstance(given, list) else given
+        for column, given in columns.items()
+    }
+    con.register("brought", arrays)
     con.execute(f"create or replace temp table {quote(name)} as select * from brought")
     con.unregister("brought")
-
-
-class _Stream:
-    """A frame as Arrow's own stream, which DuckDB reads without any other library."""
-
-    def __init__(self, frame: Any) -> None:
-        self.frame = frame
-
-    def __arrow_c_stream__(self, schema: Any = None) -> Any:
-        return self.frame.__arrow_c_stream__(schema)

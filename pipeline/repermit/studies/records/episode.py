@@ -112,7 +112,8 @@ def _episode(con: Connection, store: str, episode_id: str) -> Episode:
     settings = settings_of(con).as_dict()
     parts = tuple(_part(row, settings) for row in records(con, PARTS, {"id": episode_id}))
     names = [n for n in Episode.__dataclass_fields__ if n not in ("parts", "started_at", "rack_side")]
-    rack_side = chance_of(con, store, episode_id, head["terminal"], head["lane"])
+    cleared = head["outcome"].startswith("cleared")
+    rack_side = chance_of(con, store, episode_id, head["terminal"], head["lane"]) if cleared else None
     return Episode(
         **{n: head[n] for n in names}, started_at=_time(head["started_at"]), parts=parts, rack_side=rack_side
     )
