@@ -183,6 +183,7 @@ def run_size(
             say(f"{rows:,}: {name} written in {time.perf_counter() - began:.1f} s")
     results["files_mb"][str(rows)] = sum(f.stat().st_size for f in places["world"].iterdir()) / 1e6
     for stage in chosen:
+        os.sync()  # so that no stage pays for what one before it wrote
         found = measure(stage, places, env, min(options.limit, options.ends - time.monotonic()))
         words = f"FAILED: {found['said']}" if found["failed"] else f"{found['peak_mb']:,.0f} MB"
         say(
