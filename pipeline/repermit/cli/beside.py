@@ -73,10 +73,11 @@ def _process() -> Popen[bytes]:
 
 
 def _end(process: Popen[bytes]) -> None:
-    assert process.stdin
+    assert process.stdin and process.stdout
     with suppress(OSError):
         process.stdin.close()
     process.wait()
+    process.stdout.close()
 
 
 def work() -> None:
