@@ -44,11 +44,10 @@ class Gaps:
         return (*self._of_terminals(), *self._of_shops())
 
     def _of_terminals(self) -> Iterator[str]:
-        rows = [row for row in self.rows if row.place == "terminal"]
-        if self.terminals and not rows:
+        gaps = self._by_name("terminal")
+        if self.terminals and not gaps:
             yield "Each terminal has loads in every month since its first, and refusals wherever many are usual."
-        for terminal in dict.fromkeys(row.name for row in rows):
-            mine = [row for row in rows if row.name == terminal]
+        for terminal, mine in gaps.items():
             if empty := [row.month for row in mine if row.usual is None]:
                 yield f"Nothing is on record of {terminal} in {named(empty)}: was a file left out?"
             if usual := {row.month: row.usual for row in mine if row.usual is not None}:
@@ -61,13 +60,19 @@ class Gaps:
                 yield f"No refusal is on record of {terminal} in {named([*usual])}, where {many} are usual for so many loads: were they sent?"
 
     def _of_shops(self) -> Iterator[str]:
-        rows = [row for row in self.rows if row.place == "shop"]
-        if self.shops and not rows:
+        gaps = self._by_name("shop")
+        if self.shops and not gaps:
             yield "Each shop has visits in every month since its first wherever many are usual."
-        for shop in dict.fromkeys(row.name for row in rows):
-            mine = [row for row in rows if row.name == shop]
+        for shop, mine in gaps.items():
             empty = named([row.month for row in mine])
             yield f"No visit is on record of {shop} in {empty}, where {number(mine[0].usual)} a month are usual: was a file left out?"
+
+    def _by_name(self, place: str) -> dict[str, list[Gap]]:
+        found: dict[str, list[Gap]] = {}
+        for row in self.rows:
+            if row.place == place:
+                found.setdefault(row.name, []).append(row)
+        return found
 
 
 MONTHS = """

@@ -23,7 +23,9 @@ def lives_section(m: Monthly) -> Section:
     if m.lots:
         more = len(m.lots) - NAMED
         rest = (
-            [f"Of {whole(more)} more lots that stand out tells: repermit life --by lot"] if more > 0 else []
+            [f"{whole(more)} more {'lot stands' if more == 1 else 'lots stand'} out: repermit life --by lot"]
+            if more > 0
+            else []
         )
         lines = [f"Lot {lot.key}: {lot.sentence}" for lot in m.lots[:NAMED]] + rest + lines
     points = _points(found, dict(zip((row.key for row in found.rows), named, strict=True)))
