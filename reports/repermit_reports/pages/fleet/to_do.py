@@ -22,11 +22,6 @@ def to_do_section(f: FleetRecord) -> Section:
     return Section("to-do", "What to do", "\n\n".join([*told, *_rest(f)]))
 
 
-def names(trailers: list[str]) -> str:
-    """Trailers in a sentence, the first of them."""
-    return named(trailers)
-
-
 def pulled_in(f: FleetRecord) -> list[str]:
     """Trailers that stand above the fleet's others, or above those of all fleets."""
     worse = [t.trailer_id for t in f.trailers if t.clearly_more and t.in_fleet]
@@ -40,7 +35,7 @@ def _ask(f: FleetRecord) -> list[str]:
         return []
     verb = "is" if len(waiting) == 1 else "are"
     return [
-        f"Find out where {names(waiting)} {verb}: refused, and no repair and no load on record since, as the records end on {f.as_of}. See Unresolved now."
+        f"Find out where {named(waiting)} {verb}: refused, and no repair and no load on record since, as the records end on {f.as_of}. See Unresolved now."
     ]
 
 
@@ -50,7 +45,7 @@ def _pull_in(f: FleetRecord) -> list[str]:
     told = [_action(f, a) for a in advised]
     if rest:
         told.append(
-            f"Pull in {names(rest)}: clearly more faults than the fleet's others. See Which trailers stand out."
+            f"Pull in {named(rest)}: clearly more faults than the fleet's others. See Which trailers stand out."
         )
     return told
 

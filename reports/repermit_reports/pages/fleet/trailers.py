@@ -6,10 +6,10 @@ from collections import Counter
 from datetime import date
 
 from repermit.studies.readers.fleet import FleetRecord, Trailer
-from repermit.wording import NAMED, amount, number, percent, seen, whole
+from repermit.wording import NAMED, amount, named, number, percent, seen, whole
 from repermit_reports.charts import fleet as charts
 from repermit_reports.page import Column, Figure, Section, Table
-from repermit_reports.pages.fleet.to_do import names, pulled_in
+from repermit_reports.pages.fleet.to_do import pulled_in
 from repermit_reports.pages.fleet.words import (
     CLEARLY,
     TOO_FEW,
@@ -68,7 +68,7 @@ def _unresolved_notes(f: FleetRecord) -> tuple[str, ...]:
     old = list(dict.fromkeys(u.trailer_id for u in f.unresolved if not u.counted))
     if old:
         notes.append(
-            f"{names(old)}: refused too long ago to count as a fault still. Parked, sold, or are records missing?"
+            f"{named(old)}: refused too long ago to count as a fault still. Parked, sold, or are records missing?"
         )
     if not f.loads:
         notes.append(
@@ -94,7 +94,7 @@ def trailers(f: FleetRecord) -> Section:
     of_all = [name for name in pulled if name not in {t.trailer_id for t in worse}]
     if of_all:
         lines.append(
-            f"{names(of_all)}: against the trailers of all fleets probably among the worst tenth, so under What to do; against this fleet's others alone {TOO_FEW}."
+            f"{named(of_all)}: against the trailers of all fleets probably among the worst tenth, so under What to do; against this fleet's others alone {TOO_FEW}."
             + (" They stand first in the table of trailers." if len(of_all) > NAMED else "")
         )
     lines.append(
