@@ -33,7 +33,7 @@ MONTH = ("--month", "2025-03")
 SAID = "interrupted: the store is as it was before the command, or as it is after; never in between"
 INTERRUPT = "os.kill(os.getpid(), signal.SIGINT)"
 AT_AN_IMPORT = """
-import os, signal, sys, _imp, threading
+import os, signal, sys, _imp, threading, weakref
 class Finder:
     def find_spec(name, *_):
         if name == {library!r} and threading.current_thread() is threading.main_thread():
@@ -87,7 +87,9 @@ def ended(process: subprocess.Popen[str]) -> tuple[int, str, str]:
 
 
 @pytest.mark.parametrize(
-    "first", ["pass", "_imp.acquire_lock()"], ids=["", "the lock of all imports stays held"]
+    "first",
+    ["pass", "_imp.acquire_lock()", "weakref.finalize(Finder(), os.kill, os.getpid(), signal.SIGINT)"],
+    ids=["", "the lock of all imports stays held", "the first is dropped"],
 )
 @pytest.mark.parametrize("library", ["typer", "repermit.cli.rates", "duckdb", "repermit.studies.selection"])
 def test_ctrl_c_while_a_library_is_read(store: Path, library: str, first: str) -> None:
