@@ -15,6 +15,7 @@ import signal
 import sys
 import time
 from collections import Counter
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -25,6 +26,8 @@ import pytest
 from helpers import dump, query, run_program, write_csv
 from repermit.contract import TABLES
 from repermit.errors import StoreError
+from repermit.ingest.straight import sweep
+from repermit.warehouse import connect, transaction
 from tanker_world import Scenario, simulate, write
 
 pytestmark = pytest.mark.skipif(
@@ -205,6 +208,9 @@ def kill(step: Step, at: float) -> str:
     with TemporaryDirectory() as folder:
         store = placed(step, Path(folder))
         alive = killed(step.times, at, step.words, store)
+        if content(store) is not None:  # what a sweep that was killed left goes with the next ingest
+            with closing(connect(store)) as con, transaction(con):
+                sweep(con)
         found = content(store)
         assert found in (step.before, step.after), (step.words[0], at, step.times)
         if found is not None:
