@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+from collections import Counter
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -128,6 +130,42 @@ def test_sums_by_month_are_those_of_a_rebuild(seed: int, tmp_path: Path) -> None
 @pytest.mark.parametrize("seed", range(100, 130))
 def test_sums_by_month_are_those_of_a_rebuild_many_times(seed: int, tmp_path: Path) -> None:
     give_many(seed, tmp_path)
+
+
+def test_sums_made_a_few_months_at_once_are_those_of_the_rows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a log with months without a load, with days and with times, and a time whose day is of another month."""
+    monkeypatch.setattr(import_module("repermit.warehouse.relations"), "AT_ONCE", 3)
+    ledger, rng = Ledger(tmp_path), random.Random(8)
+    days = [f"2024-{m:02d}-{d:02d}" for m in (1, 2, 5, 11, 12) for d in (1, 15, 28)]
+    told: Rows = [
+        {"trailer_id": t, "terminal": "T", "lane": lane, "loaded_on": day, "loads": rng.randint(1, 4)}
+        for t in "AB"
+        for lane in "12"
+        for day in days
+        if rng.random() < 0.6
+    ]
+    timed: Rows = [
+        {"trailer_id": "C", "terminal": "T", "lane": "1", "loaded_on": on, "loaded_at": at, "loads": 5}
+        for on, at in (
+            ("2024-03-31", "2024-04-01T02:00Z"),
+            ("", "2024-02-29T23:30Z"),
+            ("2024-12-31", "2025-01-01T03:00Z"),
+        )
+    ]
+    ledger.give(trailers=trailers(), loads=told)
+    ledger.give(loads=timed)
+    by_day, by_month = Counter[tuple[str, str]](), Counter[tuple[str, str, str]]()
+    for row in told + timed:
+        day = row["loaded_on"] or row["loaded_at"][:10]
+        by_day[row["trailer_id"], day] += row["loads"]
+        by_month[row["trailer_id"], row["lane"], day[:7]] += row["loads"]
+    days_sum = "select trailer_id, cast(loaded_on as varchar), loads from core.load_days"
+    assert {(t, d): n for t, d, n in query(ledger.store, days_sum)} == by_day
+    months = "select trailer_id, lane, strftime(month, '%Y-%m'), loads from marts.loads_by_lane_month"
+    assert {(t, lane, m): n for t, lane, m, n in query(ledger.store, months)} == by_month
+    assert_as_from_nothing(ledger.store)
 
 
 def test_months_that_did_not_change_are_left_alone(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ May import `contract`, `resources`, `settings` and its neighbour `queries`.
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from string import Template
 
 from repermit.contract import KINDS, TABLES, Table
@@ -38,13 +39,15 @@ def relations() -> list[tuple[str, str, str]]:
     ]
 
 
-def filled(sql: str, settings: Settings) -> str:
-    """The SQL of a relation with its `$thresholds` filled in."""
-    return Template(sql).substitute(settings.thresholds()).strip().rstrip(";")
+def filled(sql: str, settings: Settings, days: str = "true") -> str:
+    """The SQL of a relation with its `$thresholds` filled in, and of a sum over the exposure log the `$days` of it."""
+    return Template(sql).substitute(settings.thresholds(), days=days).strip().rstrip(";")
 
 
 BY_MONTH = {("core", "load_days"): "loaded_on", ("marts", "loads_by_lane_month"): "month"}
 """The sums over the exposure log, with the day that puts a row into a month. All else is small."""
+AT_ONCE = 5_000_000
+"""Rows of the exposure log of which a sum is made at once, in whole months: of many more it would not fit in memory."""
 STEPS = "steps"
 """The layer of relations that only the build reads: gone at its end, so that they are never written to the disk."""
 
@@ -70,12 +73,15 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
     con.execute(f"create schema {STEPS}")
     _keep_answers(con, since)
     every = relations()
+    kept = True
     for layer, name, sql in every:
-        if since not in (None, 1) and (day := BY_MONTH.get((layer, name))):
-            _rebuild_months(con, f"{layer}.{name}", day, filled(sql, settings), since)
+        if kept != (layer != STEPS):
+            kept = not kept
+            con.execute(f"set enable_optimistic_write = {kept}")  # steps need not be packed on the disk
+        if day := BY_MONTH.get((layer, name)):
+            _sum_by_month(con, f"{layer}.{name}", day, sql, settings, since or 1)
             continue
         kind = "view" if layer == "staging" else "table"
-        con.execute(f"set enable_optimistic_write = {layer != STEPS}")  # steps need not be packed on the disk
         con.execute(f"create or replace {kind} {layer}.{name} as {filled(sql, settings)}")
     # One by one: the engine cannot commit a schema that is dropped with tables of its own transaction.
     for name in (ANSWERED, *(name for layer, name, _ in every if layer == STEPS)):
@@ -99,18 +105,36 @@ def _keep_answers(con: Connection, since: int | None) -> None:
         )
 
 
-def _rebuild_months(con: Connection, relation: str, day: str, sql: str, since: int) -> None:
-    """Of a relation of sums by month, those months in which the exposure log changed with or after a batch."""
+def _sum_by_month(con: Connection, relation: str, day: str, sql: str, settings: Settings, since: int) -> None:
+    """A relation of sums by month: all of it from the first batch, else the months in which the exposure log changed with
+    or after that batch."""
+    anew = since == 1
+    if anew:
+        con.execute(f"create or replace table {relation} as {filled(sql, settings, 'false')}")
     months = rows(
         con,
-        "select distinct date_trunc('month', coalesce(loaded_on, loaded_at)) from accepted.loads"
-        f" where {_CHANGED}",
+        "select cast(date_trunc('month', coalesce(loaded_on, loaded_at)) as date) as month, count(*)"
+        f" from accepted.loads where {_CHANGED} group by month order by month",
         [since, since],
     )
-    # Told as values, so that the engine sums up these months alone.
-    changed = " or ".join(
-        f"({day} >= date '{month:%Y-%m-%d}' and {day} < date '{month:%Y-%m-%d}' + interval 1 month)"
-        for (month,) in months
-    )
-    con.execute(f"delete from {relation} where {changed or 'false'}")
-    con.execute(f"insert into {relation} by name select * from ({sql}) where {changed or 'false'}")
+    for first, end in _spans(months, over_gaps=anew):
+        within = f"{{}} >= date '{first}' and {{}} < date '{end}'"
+        if not anew:
+            con.execute(f"delete from {relation} where {within.format(day, day)}")
+        days = within.format("loaded_on", "loaded_on")
+        con.execute(f"insert into {relation} by name {filled(sql, settings, days)}")
+
+
+def _spans(months: list[tuple[date, int]], over_gaps: bool) -> list[tuple[date, date]]:
+    """First days and ends of spans of months, given in order with their rows: as long as they are few enough to be summed up
+    at once, and without one that is not given, or `over_gaps`."""
+    spans: list[tuple[date, date]] = []
+    held = 0
+    for month, count in months:
+        end = (month + timedelta(days=31)).replace(day=1)
+        if spans and held + count <= AT_ONCE and (over_gaps or spans[-1][1] == month):
+            spans[-1], held = (spans[-1][0], end), held + count
+        else:
+            spans.append((month, end))
+            held = count
+    return spans
