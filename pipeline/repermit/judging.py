@@ -15,12 +15,15 @@ IS_ROW = f"not list_has_any(reasons, [{', '.join(literal(rule.name) for rule in 
 """SQL of a waiting row that has columns, and so is judged again."""
 
 
+BLANKS = literal(" \t\n\r")
+
+
 def clean(column: str) -> str:
     """A cell as read: without blanks and line breaks around it, empty = not known.
 
     Most cells have none at either end, which costs less to see than to trim.
     """
-    trimmed = f"nullif(trim({column}, ' ' || chr(9) || chr(10) || chr(13)), '')"
+    trimmed = f"nullif(trim({column}, {BLANKS}), '')"
     return f"case when {column} >= '!' and {column}[-1] > ' ' then {column} else {trimmed} end"
 
 

@@ -28,6 +28,8 @@ def rejudge(con: Connection, table: Table, last_batch: int, changed: set[str], s
     )
     which = "true" if since is None else " or ".join(touched)
     source = f"(select rowid as id, * from accepted.{table.name} where retired_by is null and ({which}))"
+    if not one(con, f"select exists (from {source})"):
+        return 0
     where = ("s.line", "s.raw", "null as sums_with")
     if not table.keeps_lines:
         where = ("null as line", "null as raw", "s.sums_with")

@@ -5,7 +5,7 @@ May import `contract`, `judging`, `warehouse` and its neighbours `files`, `colum
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from repermit.contract import Table
 from repermit.ingest import files
@@ -87,8 +87,26 @@ def _fixed(table: Table, batch: int, source: files.Source, said_in: int) -> dict
 def judge(con: Connection, table: Table, parts: list[Part]) -> None:
     """`judged`: a view of a table a part, in which what is fixed for a part takes no room."""
     for number, part in enumerate(parts):
-        con.execute(f"create or replace temp table judged_{number} as {judging(table, part)}")
+        con.execute(
+            f"create or replace temp table judged_{number} as {judging(table, part, without_names=True)}"
+        )
+        if one(con, f"select exists (from judged_{number} where reasons is not null)"):
+            _name_reasons(con, table, part, number)
     union(con, [judged_part(table, part, number) for number, part in enumerate(parts)])
+
+
+def _name_reasons(con: Connection, table: Table, part: Part, number: int) -> None:
+    """Of the rows that fail, which are few: the names are half of what the engine has to read and plan."""
+    place = f"coalesce(row_no, {part.fixed.get('waiting_id', 'waiting_id')})"
+    failing = f"select {place} from judged_{number} where reasons is not null"
+    theirs = replace(
+        part, query=f"select * from ({part.query}) where coalesce(row_no, waiting_id) in ({failing})"
+    )
+    con.execute(f"create or replace temp table named as {judging(table, theirs)}")
+    con.execute(
+        f"update judged_{number} set reasons = n.reasons from"
+        f" (select {place} as place, reasons from named) n where {place} = n.place"
+    )
 
 
 def of_part(table: Table, part: Part) -> str:
@@ -97,12 +115,14 @@ def of_part(table: Table, part: Part) -> str:
     return rows_to_judge(table, rows, listed(WHERE_READ, "s."), lacking=part.lacking)
 
 
-def judging(table: Table, part: Part) -> str:
-    """A query of the rows of a part, typed, with the reasons for which they fail; without what is fixed for them."""
+def judging(table: Table, part: Part, *, without_names: bool = False) -> str:
+    """A query of the rows of a part, typed, with the reasons for which they fail; without what is fixed for them.
+    `without_names`: an empty list where there are reasons."""
     rules, names = table.rules(), [*WHERE_READ, *typed_names(table)]
     own = [name for name in names if name not in part.fixed]
     told = ", ".join(f"{'' if name in WHERE_READ else 'row.'}{quote(name)} as {quote(name)}" for name in own)
-    fails = f"case when {passes(rules, part.in_print)} then null else {reasons(rules)} end as reasons"
+    why = "cast([] as varchar[])" if without_names else reasons(rules)
+    fails = f"case when {passes(rules, part.in_print)} then null else {why} end as reasons"
     return f"select {told}, {fails} from ({of_part(table, part)})"
 
 
