@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +10,6 @@ import typer
 from repermit.cli import options
 from repermit.cli.options import DEFAULT_STORE, As, Format, Store, Wait
 from repermit.cli.talk import say, watched
-from repermit.errors import StoreError
 from repermit.wording import whole
 
 
@@ -34,13 +32,24 @@ def ingest(
     from repermit.ingest.pace import Pace
     from repermit.ingest.run import ingest as run
     from repermit.mapping_file import beside, load
+    from repermit.studies.records.clocks import ClockError, clock_errors
 
     paths = paths or []
     if (file := mapping or beside(paths)) is not None:
         say(f"reading as {file} says")
     told = load(file) if file else None
+    clocks: list[ClockError] = []
     with watched(pace := Pace()):
-        result = run(store, paths, mapping=told, now=options.now(), wait_s=wait, progress=say, pace=pace)
+        result = run(
+            store,
+            paths,
+            mapping=told,
+            now=options.now(),
+            wait_s=wait,
+            progress=say,
+            pace=pace,
+            ask=lambda con: clocks.extend(clock_errors(con)),
+        )
     for line in (*result.told, *result.notes):
         say(line)
     names = ("file", "table", "rows", "accepted", "duplicate", "corrected", "quarantined")
@@ -62,12 +71,8 @@ def ingest(
     if result.waiting:
         say(f"{whole(result.waiting)} rows wait in the quarantine; see why with: repermit quarantine")
     if result.changed:
-        from repermit.studies.records.clocks import clock_errors
-
-        # The ingest is done, even where another process holds the store by now.
-        with suppress(StoreError), options.asking(store, wait) as con:
-            for error in clock_errors(con):
-                say(error.sentence)
+        for error in clocks:
+            say(error.sentence)
         say(
             f"this was ingest {result.ingest}; what is known after it can be asked with: --as-of {result.ingest}"
         )

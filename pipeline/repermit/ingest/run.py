@@ -92,12 +92,13 @@ def ingest(
     wait_s: float = 0.0,
     progress: Progress = lambda _: None,
     pace: Pace | None = None,
+    ask: Callable[[Connection], object] = lambda _: None,
 ) -> IngestResult:
     """Read CSV files and folders into the store at `store`, made where there is none.
 
     All or nothing: on any error the store is as it was. `now` (UTC) is kept with the batches. A mapping says how
     files are read, and its settings and aliases are kept with the store; it may come without a file. `pace` may be asked
-    from another thread how far it is. Raises CallError, DataError or StoreError.
+    from another thread how far it is. Where something new came, `ask` is given the store as it is then. Raises CallError, DataError or StoreError.
     """
     with scratch_folder() as scratch:
         found = files.find(paths, mapping) if paths or not mapping else []
@@ -124,6 +125,8 @@ def ingest(
             # Whatever stops it: all is in, no question sees what is left, and the next ingest sweeps.
             with suppress(Exception), transaction(con):
                 sweep(con)
+            if result.changed:
+                ask(con)
             return result
         finally:
             # While it is still held: another process that waits for it must not be given what is thrown away.

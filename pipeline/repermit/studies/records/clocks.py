@@ -21,7 +21,7 @@ with named as (
 )
 select v.shop, r.terminal, date_diff('second', r.refused_at, v.received_at) / 3600.0 as gap_h
 from (from accepted union all from set_aside) v join named r on r.refusal_id = v.refusal_id and r.trailer_id = v.trailer_id
-where v.received_at is not null order by v.repair_id, v.shop
+where v.received_at is not null
 """
 EARLY = f"""
 select count(*) filter (where gap_h < 0), count(*) from ({PAIRS}) group by grouping sets ((shop), (terminal))
@@ -66,7 +66,7 @@ def clock_errors(con: Connection) -> tuple[ClockError, ...]:
         return ()
     import numpy as np
 
-    pairs = rows(con, PAIRS)
+    pairs = rows(con, f"{PAIRS} order by v.repair_id, v.shop")
     found: list[ClockError] = []
     while len(found) < 20:
         seen = []
