@@ -5,6 +5,7 @@ May import `errors`, and `cli` once interrupts are waited for.
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -43,6 +44,7 @@ def start() -> None:
         with suppress(OSError):
             print(SAID, file=sys.stderr, flush=True)
         os._exit(INTERRUPTED)
+    gc.freeze()  # all that stands is freed with the process, and not looked through before
     sys.exit(code)
 
 
