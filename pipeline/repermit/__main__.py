@@ -9,8 +9,6 @@ import gc
 import os
 import signal
 import sys
-from contextlib import suppress
-from typing import Any
 
 from repermit.cli import interrupts
 from repermit.errors import INTERRUPTED, NOT_READ
@@ -21,28 +19,30 @@ SAID = "interrupted: the store is as it was before the command, or as it is afte
 def start() -> None:
     """Run the program and leave with its exit code.
 
-    After an interrupt nothing is waited for: a thread that reads a library may stand for ever, as the interrupt may have
-    left the lock of all imports held.
+    After an interrupt nothing is waited for: no other thread, and nothing more is imported.
     """
-    code: Any = None
+    code: str | int | None = None
     try:
         interrupts.await_them()
         _open_streams()
         from repermit.cli.main import run
 
         run()
-    except SystemExit as ended:
-        code = ended.code
-    except OSError:  # whoever was to be told of an error has gone
-        code = NOT_READ
-    except BaseException:
-        if not interrupts.came():
+    except BaseException as ended:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # all is done
+        if isinstance(ended, SystemExit):
+            code = ended.code
+        elif isinstance(ended, OSError):  # whoever was to be told of an error has gone
+            code = NOT_READ
+        elif interrupts.came():
+            code = INTERRUPTED
+        else:
             raise
-        code = INTERRUPTED
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # all is done
     if code and interrupts.came():
-        with suppress(OSError):
+        try:  # noqa: SIM105 -- nothing is imported any more
             print(SAID, file=sys.stderr, flush=True)
+        except OSError:
+            pass
         os._exit(INTERRUPTED)
     gc.freeze()  # all that stands is freed with the process, and not looked through before
     sys.exit(code)

@@ -88,8 +88,13 @@ def ended(process: subprocess.Popen[str]) -> tuple[int, str, str]:
 
 @pytest.mark.parametrize(
     "first",
-    ["pass", "_imp.acquire_lock()", "weakref.finalize(Finder(), os.kill, os.getpid(), signal.SIGINT)"],
-    ids=["", "the lock of all imports stays held", "the first is dropped"],
+    [
+        "pass",
+        "_imp.acquire_lock()",
+        "weakref.finalize(Finder(), os.kill, os.getpid(), signal.SIGINT)",
+        "exec('try: os.kill(os.getpid(), signal.SIGINT)\\nexcept BaseException: pass')",
+    ],
+    ids=["", "the lock of all imports stays held", "Python drops the first", "a library catches the first"],
 )
 @pytest.mark.parametrize("library", ["typer", "repermit.cli.rates", "duckdb", "repermit.studies.selection"])
 def test_ctrl_c_while_a_library_is_read(store: Path, library: str, first: str) -> None:

@@ -102,10 +102,9 @@ def patiently(path: Path, wait_s: float, open_it: Callable[[], Opened]) -> Opene
         try:
             return open_it()
         except duckdb.Error as error:
-            if _in_use(error) and time.monotonic() < until:
-                time.sleep(0.1)
-                continue
-            raise told(path, error) from error
+            if not _in_use(error) or time.monotonic() >= until:
+                raise told(path, error) from error
+        time.sleep(0.1)
 
 
 def _create(path: Path) -> None:
