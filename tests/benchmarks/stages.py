@@ -44,7 +44,8 @@ PAGES = {
 class Stage:
     """One thing to time. `command` may hold {world}, {month}, {store}, {answers}, {out}; `into`: where its output goes.
 
-    `times`: the median of so many runs. `codes`: exits that are no failure. `fresh`: files removed before each run.
+    `times`: the median of so many runs. `codes`: exits that are no failure. `fresh`: files removed before each run;
+    `again`: files put back as they were before each run but the first.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Stage:
     times: int = 1
     codes: tuple[int, ...] = (0,)
     fresh: tuple[str, ...] = ()
+    again: tuple[str, ...] = ()
 
 
 def tool(line: str, *more: str) -> tuple[str, ...]:
@@ -89,7 +91,7 @@ def stages(analyst: str | None) -> list[Stage]:
         found.append(Stage("by hand", (*script, "{world}"), "{answers}/by_hand.json"))
     found += [
         Stage("all pages", tool("report all", "--out", "{out}/all")),
-        Stage("one more month", tool("ingest", "{month}")),
+        Stage("one more month", tool("ingest", "{month}"), times=3, again=("{store}",)),
     ]
     if analyst:
         later = (*script, "{world}", "{month}")
@@ -136,8 +138,15 @@ def timed(command: list[str], into: Path, env: dict[str, str], limit_s: float) -
 
 def measure(stage: Stage, places: dict[str, Path], env: dict[str, str], limit_s: float) -> dict[str, object]:
     """The run of median length of a stage, and what failed."""
-    runs = []
+    runs: list[dict[str, object]] = []
+    stood = [path for name in stage.again if (path := Path(name.format(**places))).exists()]
+    aside = {path: path.with_name(f"{path.name}.before") for path in stood}
+    for path, copy in aside.items():
+        shutil.copy2(path, copy)
     for _ in range(stage.times):
+        for path, copy in aside.items() if runs else ():
+            shutil.copy2(copy, path)
+            os.sync()
         for name in stage.fresh:
             path = Path(name.format(**places))
             for old in (path, path.with_name(f"{path.name}.wal")):
@@ -148,6 +157,8 @@ def measure(stage: Stage, places: dict[str, Path], env: dict[str, str], limit_s:
         if runs[-1]["code"] not in stage.codes:
             runs = runs[-1:]
             break
+    for copy in aside.values():
+        copy.unlink()
     found = sorted(runs, key=lambda run: run["seconds"])[len(runs) // 2]
     store = places["store"]
     size = store.stat().st_size / 1e6 if store.exists() else None

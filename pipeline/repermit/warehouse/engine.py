@@ -84,8 +84,9 @@ def connect(path: Path, *, read_only: bool = False, few: bool = False, wait_s: f
 
 
 def _with_small_blocks(path: Path, config: dict[str, Any]) -> Connection:
-    """The store, open for writing in blocks of FEW_ROWS: that can be told only where it is attached."""
-    con = duckdb.connect(config={"temp_directory": f"{path}.tmp"} | config)
+    """The store, open for writing in blocks of FEW_ROWS: that can be told only where it is attached. What is committed goes
+    into the file at once, as it is little."""
+    con = duckdb.connect(config={"temp_directory": f"{path}.tmp", "checkpoint_threshold": "1KB"} | config)
     try:
         con.execute(f"attach {literal(path)} as store (row_group_size {FEW_ROWS})")
         con.execute("use store")
