@@ -95,17 +95,18 @@ def stored_structs(table: Table, source: str = "s") -> tuple[str, str]:
 
 def lookups(table: Table) -> str:
     """The joins that give a rule the other tables that it `needs`."""
-    joins = ""
-    if "trailers" in table.needs:
-        joins += (
-            " left join (select distinct trailer_id from current.trailers) known"
-            " on known.trailer_id = row.trailer_id"
-        )
+    joins, unknown = "", "row.trailer_id"
     if "trailers" in table.needs and table.moment:
         joins += (
             " left join current.trailers spell on spell.trailer_id = row.trailer_id"
             f" and {table.moment} >= spell.in_service_on"
             f" and (spell.out_of_service_on is null or {table.moment} < spell.out_of_service_on)"
+        )
+        unknown = "case when spell.trailer_id is null then row.trailer_id end"  # who is in service is known
+    if "trailers" in table.needs:
+        joins += (
+            " left join (select distinct trailer_id from current.trailers) known"
+            f" on known.trailer_id = {unknown}"
         )
     if "refusals" in table.needs:
         joins += " left join current.refusals named on named.refusal_id = row.refusal_id"
@@ -116,12 +117,13 @@ def lookup_columns(table: Table) -> str:
     """The looked-up rows as structs named like the table that a rule needs."""
     columns = ""
     if "trailers" in table.needs and table.moment:
+        known = "coalesce(spell.trailer_id, known.trailer_id)"
         in_service = (
-            f"case when {table.moment} is null or known.trailer_id is null then null"
+            f"case when {table.moment} is null or {known} is null then null"
             " else spell.trailer_id is not null end"
         )
         columns += (
-            f", {{trailer_id: known.trailer_id, in_service: {in_service},"
+            f", {{trailer_id: {known}, in_service: {in_service},"
             " positions: spell.positions, system: spell.system} as trailers"
         )
     elif "trailers" in table.needs:
