@@ -88,9 +88,10 @@ def machine_words(results: Row) -> str:
         f"{m['date']}, {m['cores']} cores, {m['memory_gb']} GB of memory; {versions}. {files}"
         + (f"; {', '.join(bound)}" if bound else "")
         + (f". Other work kept {m['load']} cores busy when it began" if (m.get("load") or 0) >= BUSY else "")
-        + ". Seconds on the clock, each stage in a process of its own, start of the program included; of the"
-        " bare load, one more month and --help the middle of several runs; in brackets the greatest memory of the process in MB. Floors: times the engine's bare typed load of the same loads file. Growth:"
-        " the exponent by which seconds grow with rows; 1 is in proportion."
+        + ". Seconds on the clock, each stage in a process of its own, start of the program included; of the bare load, one"
+        " more month and --help the middle of several runs; in brackets the greatest memory of the process in MB. Floors:"
+        " times the engine's bare typed load of the same loads file. Growth: the exponent by which seconds grow with rows; 1"
+        " is in proportion."
     )
 
 
