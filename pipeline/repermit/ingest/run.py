@@ -98,7 +98,8 @@ def ingest(
 
     All or nothing: on any error the store is as it was. `now` (UTC) is kept with the batches. A mapping says how
     files are read, and its settings and aliases are kept with the store; it may come without a file. `pace` may be asked
-    from another thread how far it is. Where something new came, `ask` is given the store as it is then. Raises CallError, DataError or StoreError.
+    from another thread how far it is. Where something new came, `ask` is given the store as it is then. Raises CallError,
+    DataError or StoreError.
     """
     with scratch_folder() as scratch:
         found = files.find(paths, mapping) if paths or not mapping else []
