@@ -13,9 +13,8 @@ from repermit.warehouse import literal, quote, typed_columns
 
 IS_ROW = f"not list_has_any(reasons, [{', '.join(literal(rule.name) for rule in LINE_RULES)}])"
 """SQL of a waiting row that has columns, and so is judged again."""
-
-
 BLANKS = literal(" \t\n\r")
+"""SQL of what does not count at either end of a cell."""
 
 
 def clean(column: str) -> str:

@@ -73,11 +73,11 @@ def build(con: Connection, settings: Settings, since: int | None = None) -> None
     con.execute(f"create schema {STEPS}")
     _keep_answers(con, since)
     every = relations()
-    kept = True
+    packed = True
     for layer, name, sql in every:
-        if kept != (layer != STEPS):
-            kept = not kept
-            con.execute(f"set enable_optimistic_write = {kept}")  # steps need not be packed on the disk
+        if packed != (layer != STEPS):  # steps need not be packed on the disk
+            packed = layer != STEPS
+            con.execute(f"set enable_optimistic_write = {packed}")
         if day := BY_MONTH.get((layer, name)):
             _sum_by_month(con, f"{layer}.{name}", day, sql, settings, since or 1)
             continue
